@@ -1,0 +1,521 @@
+"""The vocabulary: every value that rooms exchange, and nothing that computes.
+
+Conventions
+-----------
+Points are (x, y) = (column, row) in pixels; the centre of the top-left pixel is (0, 0).
+Angles leave the house in degrees, lengths in mm (plane of the hip), areas in mm².
+Removed bone is positive. ``u`` is a standard uncertainty (k = 1).
+"""
+
+import math
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Picture = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+Point = tuple[float, float]
+
+Side = Literal["left", "right"]
+View = Literal["AP", "false-profile", "oblique"]
+ScaleRung = Literal["mm_per_px", "object_diameter_mm", "head_diameter_mm"]
+MarksSource = Literal["given", "proposed"]
+VerdictWord = Literal["measured", "refused"]
+
+
+def frozen(array: NDArray[np.generic]) -> None:
+    """Make an array read-only in place; values never change once made."""
+    array.setflags(write=False)
+
+
+# --- numbers ---------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """A measured number: estimate, standard uncertainty (k = 1), unit."""
+
+    value: float
+    u: float
+    unit: str
+
+    def __post_init__(self) -> None:
+        if not math.isfinite(self.value):
+            raise ValueError(f"a quantity's value must be finite, not {self.value}")
+        if not (math.isfinite(self.u) and self.u > 0):
+            raise ValueError(f"a quantity's u must be finite and > 0, not {self.u}")
+
+    @property
+    def low(self) -> float:
+        """Lower end of the interval value - 2u."""
+        return self.value - 2 * self.u
+
+    @property
+    def high(self) -> float:
+        """Upper end of the interval value + 2u."""
+        return self.value + 2 * self.u
+
+
+@dataclass(frozen=True, slots=True)
+class BudgetRow:
+    """One row of a GUM budget: a source, its u in its own unit, and the sensitivity.
+
+    The row's share of the result's u is ``abs(sensitivity) * u``.
+    """
+
+    source: str
+    u: float
+    unit: str
+    sensitivity: float
+    note: str = ""
+
+    @property
+    def contribution(self) -> float:
+        """Contribution to the result's standard uncertainty, in the result's unit."""
+        return abs(self.sensitivity) * self.u
+
+
+@dataclass(frozen=True, slots=True)
+class Budget:
+    """The rows behind one quantity; they are uncorrelated by construction."""
+
+    result: str
+    unit: str
+    rows: tuple[BudgetRow, ...]
+
+
+# --- why a picture is not measured --------------------------------------------------------
+
+
+class Reason(StrEnum):
+    """The one registry of findings; the words are those of the case-folder form."""
+
+    DUPLICATE = "duplicate"
+    NO_ANATOMY = "no-anatomy"
+    MIRRORED = "mirrored"
+    OTHER_ANATOMY = "other-anatomy"
+    VIEW_CHANGED = "view-changed"
+    RIM_HIDDEN = "rim-hidden"
+    RIM_OUTSIDE = "rim-outside"
+    UNREADABLE = "unreadable"
+    WRONG_SIDE = "wrong-side"
+    MARKS_UNUSABLE = "marks-unusable"
+    SCALE_UNUSABLE = "scale-unusable"
+    GRID_UNUSABLE = "grid-unusable"
+    REFERENCE_UNUSABLE = "reference-unusable"
+
+
+SENTENCES: Final[dict[Reason, str]] = {
+    Reason.DUPLICATE: "This is a picture that is already in the case.",
+    Reason.NO_ANATOMY: "No hip can be found in this picture.",
+    Reason.MIRRORED: "The picture is mirrored against the first one.",
+    Reason.OTHER_ANATOMY: "The bone in this picture does not match the first one.",
+    Reason.VIEW_CHANGED: "The view has turned (C-arm moved, or the pelvis tilted).",
+    Reason.RIM_HIDDEN: "Metal or a drawn line lies over the edge of the roof.",
+    Reason.RIM_OUTSIDE: "The edge of the roof lies outside the exposed field.",
+    Reason.UNREADABLE: "The file can't be read as a picture.",
+    Reason.WRONG_SIDE: "The lateral direction of the first picture does not fit the case's side.",
+    Reason.MARKS_UNUSABLE: "The marks on the first picture can't be used.",
+    Reason.SCALE_UNUSABLE: "The scale can't be found from what was given.",
+    Reason.GRID_UNUSABLE: "The bead-plate picture can't be used.",
+    Reason.REFERENCE_UNUSABLE: "The first picture can't be used, so nothing can be compared with it.",
+}
+"""What was seen: one sentence for each reason."""
+
+REMEDIES: Final[dict[Reason, str]] = {
+    Reason.DUPLICATE: "Nothing to do: it adds nothing and changes no total.",
+    Reason.NO_ANATOMY: "Centre the hip and take one more picture, or keep this one to look at.",
+    Reason.MIRRORED: "Undo the left-right flip at the C-arm and save the picture again.",
+    Reason.OTHER_ANATOMY: "Check that the picture is of this patient and this hip.",
+    Reason.VIEW_CHANGED: "Bring the receptor back to its mark and take one more picture.",
+    Reason.RIM_HIDDEN: "Draw burr and scope back about 2 cm; one more picture.",
+    Reason.RIM_OUTSIDE: "Centre the hip or open the collimator; one more picture.",
+    Reason.UNREADABLE: "Save the picture again as PNG, JPEG, TIFF or BMP.",
+    Reason.WRONG_SIDE: "Check the side of the case, and that the picture is not mirrored.",
+    Reason.MARKS_UNUSABLE: "Mark the head, the roof's lateral corner and the horizontal again.",
+    Reason.SCALE_UNUSABLE: "Give the head's diameter, an object of known size, or the spacing.",
+    Reason.GRID_UNUSABLE: "Take the bead-plate picture again, or open the case without it.",
+    Reason.REFERENCE_UNUSABLE: "Take a first picture without traction and with nothing over the rim.",
+}
+"""What to do: one sentence for each reason."""
+
+
+@dataclass(frozen=True, slots=True)
+class NotMeasurable:
+    """What a step returns when it can't estimate: why, and what exactly was seen."""
+
+    reason: Reason
+    detail: str = ""
+
+    @property
+    def sentence(self) -> str:
+        """What was seen, as a sentence for the page."""
+        return self.detail or SENTENCES[self.reason]
+
+
+# --- what is known about a case -----------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """What is known about the scale; at least one rung is given."""
+
+    mm_per_px: float | None = None
+    object_diameter_mm: float | None = None
+    object_px: tuple[Point, Point] | None = None
+    object_file: str | None = None
+    head_diameter_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What is to be reached and what must not be passed (lateral bony edge)."""
+
+    floor_lcea_deg: float
+    target_lcea_deg: float | None = None
+    depth_mm: float | None = None
+    max_depth_mm: float | None = None
+    clock: tuple[str, str] | None = None
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Marks:
+    """Marks on the reference picture, in pixels as recorded.
+
+    Attributes
+    ----------
+    head_px : ndarray of shape (N, 2), N >= 3
+        Points on the femoral head's outline, no traction.
+    rim_edge_px : tuple of float
+        Lateral corner of the bony roof.
+    horizontal_px : ndarray of shape (2, 2)
+        The pelvis's transverse axis, from image left to image right.
+    source : {"given", "proposed"}
+    u_px : float
+        Standard uncertainty of each coordinate, in pixels.
+    u_horizontal_deg : float
+        Standard uncertainty of the transverse axis's direction, in degrees.
+    """
+
+    head_px: Floats
+    rim_edge_px: Point
+    horizontal_px: Floats
+    source: MarksSource
+    u_px: float
+    u_horizontal_deg: float
+
+    def __post_init__(self) -> None:
+        if self.head_px.ndim != 2 or self.head_px.shape[1] != 2 or len(self.head_px) < 3:
+            raise ValueError("head marks must have shape (N >= 3, 2)")
+        if self.horizontal_px.shape != (2, 2):
+            raise ValueError("horizontal marks must have shape (2, 2)")
+        if not (np.isfinite(self.head_px).all() and np.isfinite(self.horizontal_px).all()):
+            raise ValueError("marks must be finite")
+        frozen(self.head_px)
+        frozen(self.horizontal_px)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Circle:
+    """A circle fitted in a picture.
+
+    Attributes
+    ----------
+    centre_px : tuple of float
+    radius_px : float
+    covariance_px2 : ndarray of shape (3, 3)
+        Covariance of centre x, centre y and radius, in pixels squared.
+    """
+
+    centre_px: Point
+    radius_px: float
+    covariance_px2: Floats
+
+    def __post_init__(self) -> None:
+        if self.covariance_px2.shape != (3, 3) or not np.isfinite(self.covariance_px2).all():
+            raise ValueError("a circle's covariance is finite and has shape (3, 3)")
+        if not (math.isfinite(self.radius_px) and self.radius_px > 0):
+            raise ValueError(f"a circle's radius must be finite and > 0, not {self.radius_px}")
+        frozen(self.covariance_px2)
+
+    @property
+    def u_radius_px(self) -> float:
+        """Standard uncertainty of the radius, pixels."""
+        return math.sqrt(max(float(self.covariance_px2[2, 2]), 0.0))
+
+    @property
+    def u_centre_px(self) -> float:
+        """Standard uncertainty of the centre along its worst direction, pixels."""
+        return math.sqrt(max(float(np.linalg.eigvalsh(self.covariance_px2[:2, :2])[-1]), 0.0))
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Socket:
+    """What the marks say about the hip on the reference: frame, centre, edge, angle.
+
+    Attributes
+    ----------
+    side : {"left", "right"}
+    head : Circle
+        The femoral head's outline; without traction its centre is the socket's.
+    rim_edge_px : tuple of float
+        Lateral corner of the bony roof.
+    edge_radius_px : float
+        R, the distance of the edge from the centre.
+    up_px : tuple of float
+        Unit vector towards the patient's head, perpendicular to the transverse axis.
+    lateral_px : tuple of float
+        Unit vector away from the mid-line.
+    u_up_deg : float
+        Standard uncertainty of the direction of ``up_px``.
+    u_edge_px : float
+        Standard uncertainty of each coordinate of ``rim_edge_px``.
+    lcea_deg : Quantity
+        Lateral centre-edge angle, lateral bony edge.
+    budget : Budget
+        The rows behind ``lcea_deg``.
+    """
+
+    side: Side
+    head: Circle
+    rim_edge_px: Point
+    edge_radius_px: float
+    up_px: Point
+    lateral_px: Point
+    u_up_deg: float
+    u_edge_px: float
+    lcea_deg: Quantity
+    budget: Budget
+
+
+@dataclass(frozen=True, slots=True)
+class BeadPlate:
+    """A bead-plate picture that comes with the case."""
+
+    file: str
+    bead_spacing_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class CaseSetup:
+    """Everything that is known about a case before its pictures are looked at."""
+
+    id: str
+    side: Side
+    view: View
+    scale: Scale
+    plan: Plan
+    marks: Marks | None = None
+    plate: BeadPlate | None = None
+
+
+# --- pictures ----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Still:
+    """One C-arm picture as recorded.
+
+    Attributes
+    ----------
+    name : str
+        File name, for messages and results.
+    grey : ndarray of shape (M, N), float32
+        Recorded grey values scaled to 0 … 1; polarity as recorded.
+    sha256 : str
+        Hash of the file's bytes (of the pixels where there was no file).
+    levels : int
+        Number of grey levels of the recording (256, 65536).
+    """
+
+    name: str
+    grey: Picture
+    sha256: str
+    levels: int = 256
+
+    def __post_init__(self) -> None:
+        if self.grey.ndim != 2 or self.grey.dtype != np.float32:
+            raise ValueError("a still is a float32 array of shape (M, N)")
+        frozen(self.grey)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class ExposedField:
+    """Where the picture was exposed: a disc or a rectangle.
+
+    Attributes
+    ----------
+    valid : ndarray of shape (M, N), bool
+        True where the picture shows anatomy: exposed, and neither text nor drawn graphics.
+    shape : {"disc", "rectangle"}
+    centre_px : tuple of float
+    radius_px : float
+        Of the disc, or half the diagonal of the rectangle.
+    """
+
+    valid: Mask
+    shape: Literal["disc", "rectangle"]
+    centre_px: Point
+    radius_px: float
+
+    def __post_init__(self) -> None:
+        frozen(self.valid)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Radiograph:
+    """A still made comparable: polarity and brightness taken out.
+
+    Attributes
+    ----------
+    attenuation : ndarray of shape (M, N), float32
+        Rises with the attenuation along the beam; log intensity up to gain, offset and gamma.
+    valid : ndarray of shape (M, N), bool
+        Usable: exposed, no text, no metal.
+    metal : ndarray of shape (M, N), bool
+    field : ExposedField
+    bone_bright : bool
+        Polarity as recorded.
+    noise_std : float
+        Standard deviation of the pixel noise in units of ``attenuation``.
+    """
+
+    attenuation: Picture
+    valid: Mask
+    metal: Mask
+    field: ExposedField
+    bone_bright: bool
+    noise_std: float
+
+    def __post_init__(self) -> None:
+        for array in (self.attenuation, self.valid, self.metal):
+            frozen(array)
+
+
+# --- results -----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class BeamDirection:
+    """How the ray through the socket's centre is turned against the reference.
+
+    Tilt > 0: tube towards the head. Oblique > 0: tube towards the mid-line.
+    """
+
+    tilt: Quantity
+    oblique: Quantity
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Overlay:
+    """What is drawn on a picture, in that picture's own recorded pixels.
+
+    Attributes
+    ----------
+    outline_px : ndarray of shape (N, 2)
+        The rim's bony outline on this picture, lateral wall to roof.
+    reference_outline_px : ndarray of shape (M, 2)
+        The reference's outline carried onto this picture.
+    edge_px : tuple of float
+        Where the outline crosses the circle of radius R.
+    plan_px, limit_px : tuple of float or None
+        The same point at the target and at the lower limit.
+    hidden : ndarray of shape (N,), bool
+        Where the outline is covered or unsure.
+    """
+
+    outline_px: Floats
+    reference_outline_px: Floats
+    edge_px: Point
+    plan_px: Point | None
+    limit_px: Point | None
+    hidden: Mask
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class DepthProfile:
+    """Depth removed along the rim: degrees from the up direction, and mm along the normal."""
+
+    angle_deg: Floats
+    depth_mm: Floats
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class ReferenceResult:
+    """What the first picture gave; with reasons it gave nothing and the rest is None."""
+
+    file: str
+    marks: MarksSource
+    reasons: tuple[NotMeasurable, ...] = ()
+    centre_px: Point | None = None
+    head_radius_px: float | None = None
+    rim_edge_px: Point | None = None
+    up_px: Point | None = None
+    mm_per_px: float | None = None
+    scale_from: ScaleRung | None = None
+    lcea_deg: Quantity | None = None
+    budget: Budget | None = None
+    overlay: Overlay | None = None
+    notes: tuple[str, ...] = ()
+
+    @property
+    def usable(self) -> bool:
+        """True when later pictures can be compared with this one."""
+        return not self.reasons
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Removal:
+    """The numbers of one measured picture."""
+
+    to_reference: Floats
+    recession_mm: Quantity
+    running_mm: Quantity
+    lcea_deg: Quantity
+    area_mm2: Quantity
+    remaining_mm: Quantity
+    to_floor_mm: Quantity
+    beam: BeamDirection
+    hidden_share: float
+    budgets: tuple[Budget, ...]
+    overlay: Overlay
+    profile: DepthProfile
+
+
+Message = Literal["more to go", "may be at the plan", "past the plan"]
+LimitMessage = Literal["lower limit reached", "greatest depth reached"]
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class StillResult:
+    """The verdict on one picture: numbers, or the reasons why there are none."""
+
+    file: str
+    sha256: str
+    verdict: VerdictWord
+    reasons: tuple[NotMeasurable, ...]
+    elapsed_ms: float
+    removal: Removal | None = None
+    message: Message | None = None
+    limits: tuple[LimitMessage, ...] = ()
+    notes: tuple[str, ...] = field(default=())
+
+    def __post_init__(self) -> None:
+        if (self.verdict == "measured") != (self.removal is not None):
+            raise ValueError("a measured picture has numbers, a refused one has none")
+        if self.verdict == "refused" and not self.reasons:
+            raise ValueError("a refused picture says why")
+
+
+CAUTION: Final = (
+    "Decision support for study and review; not a cleared medical device. "
+    "The surgeon's own view, licensed practice and local rules come first."
+)
+"""The caution that every page and report carries."""
+
+VIEW_LIMIT: Final = "Lateral edge only. Front of the rim not seen in this view."
+"""What an AP view can't show; always beside the number."""
