@@ -1,0 +1,132 @@
+"""Pictures as files named by their content: written once, synced, never overwritten.
+
+The file is written beside its final name, synced, linked to that name (a link is atomic and
+refuses to overwrite) and the folders are synced.  Only then does :meth:`Shelf.put` return.
+"""
+
+import errno
+import fcntl
+import hashlib
+import os
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from tracker.errors import Busy, StoreError, Unwritable
+
+
+class Shelf:
+    """A folder of files, each named by the SHA-256 of its bytes.
+
+    Parameters
+    ----------
+    folder : Path
+        Made if absent.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        with _disk_speaks_plainly():
+            folder.mkdir(parents=True, exist_ok=True)
+
+    def put(self, digest: str, data: bytes) -> None:
+        """Keep bytes under their hash; on return they are on the disk.
+
+        Parameters
+        ----------
+        digest : str
+            SHA-256 of the bytes, 64 hex digits.
+        data : bytes
+        """
+        path = self._path(digest)
+        with _disk_speaks_plainly():
+            path.parent.mkdir(exist_ok=True)
+            handle, name = tempfile.mkstemp(dir=path.parent, prefix=".coming-")
+            temporary = Path(name)
+            try:
+                with os.fdopen(handle, "wb") as file:
+                    file.write(data)
+                    file.flush()
+                    os.fsync(file.fileno())
+                temporary.chmod(0o440)
+                try:
+                    os.link(temporary, path)
+                except FileExistsError:
+                    # The name is the content, so the file that is there is this one, unless
+                    # the disk has damaged it; then a good copy has just been given.
+                    if path.read_bytes() != data:
+                        temporary.replace(path)
+            finally:
+                temporary.unlink(missing_ok=True)
+            for folder in (path.parent, self._folder):
+                _sync(folder)
+
+    def get(self, digest: str) -> bytes:
+        """Return the bytes of that hash, checked.
+
+        Raises
+        ------
+        StoreError
+            The file is gone or damaged.
+        """
+        hint = "Restore it from a backup; the numbers already measured are kept."
+        try:
+            data = self._path(digest).read_bytes()
+        except OSError:
+            raise StoreError(f"The picture {digest[:12]} can't be read.", hint=hint) from None
+        if hashlib.sha256(data).hexdigest() != digest:
+            raise StoreError(f"The picture {digest[:12]} is damaged.", hint=hint)
+        return data
+
+    def _path(self, digest: str) -> Path:
+        return self._folder / digest[:2] / digest
+
+
+def take_lock(path: Path) -> int:
+    """Hold a lock file until the returned descriptor is closed or the process ends.
+
+    Raises
+    ------
+    Busy
+        Another process (or another part of this one) holds it.
+    """
+    with _disk_speaks_plainly():
+        handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o640)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        os.close(handle)
+        raise Busy(
+            f"Another service holds the record in {path.parent}.",
+            hint="Stop it first, or use another folder.",
+        ) from None
+    return handle
+
+
+def full_disk() -> Unwritable:
+    """Return the error that says that the record's disk is full."""
+    return Unwritable(
+        "The record's disk is full.", hint="Free some space; what was taken in before is kept."
+    )
+
+
+def _sync(folder: Path) -> None:
+    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+@contextmanager
+def _disk_speaks_plainly() -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        if error.errno in (errno.ENOSPC, errno.EDQUOT):
+            raise full_disk() from None
+        raise Unwritable(
+            f"The record's folder can't be written ({os.strerror(error.errno or 0)}).",
+            hint="Check the folder's disk and rights.",
+        ) from None
