@@ -1,0 +1,209 @@
+"""The case folder and the replay result: the exchange form, read and written.
+
+Files of a case folder are found and read here; what is in them is judged elsewhere:
+case.toml in :mod:`tracker.casetoml`, pictures in :mod:`tracker.images`.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final, Literal
+
+from tracker.casetoml import CASE_FILE, SCHEMA, Plain, parse_case
+from tracker.errors import InvalidCase
+from tracker.values import (
+    CaseSetup,
+    NotMeasurable,
+    Quantity,
+    ReferenceResult,
+    Removal,
+    StillResult,
+)
+
+GRID_FILE: Final = "grid.png"
+PICTURE_SUFFIXES: Final = frozenset({".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp", ".webp"})
+
+_MAX_CASE_BYTES: Final = 1_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class CaseFolder:
+    """One case folder, read and checked.
+
+    Attributes
+    ----------
+    folder : Path
+    setup : CaseSetup
+    pictures : tuple of Path
+        In the order in which they were taken; the first is the reference.
+    grid : Path or None
+        The bead-plate picture, where the case names one.
+    """
+
+    folder: Path
+    setup: CaseSetup
+    pictures: tuple[Path, ...]
+    grid: Path | None
+
+
+def read_case(folder: Path) -> CaseFolder:
+    """Read and check a case folder; the pictures are listed, not opened.
+
+    Parameters
+    ----------
+    folder : Path
+
+    Returns
+    -------
+    CaseFolder
+
+    Raises
+    ------
+    InvalidCase
+        The folder or its case.toml can't be used; the message says what and where.
+    """
+    if not folder.is_dir():
+        raise InvalidCase(f"{folder} is not a folder", hint="give the folder that holds case.toml")
+    setup = parse_case(_read_case_file(folder))
+    grid_name = setup.plate.file if setup.plate else GRID_FILE
+    try:
+        names = [p for p in folder.iterdir() if p.suffix.lower() in PICTURE_SUFFIXES]
+        found = [p for p in names if p.is_file() and not p.name.startswith(".")]
+    except OSError:
+        raise InvalidCase(f"{folder} can't be read", hint="check its permissions") from None
+    pictures = sorted(
+        (p for p in found if p.name not in (grid_name, GRID_FILE)), key=lambda p: p.name.encode()
+    )
+    if not pictures:
+        raise InvalidCase(
+            f"{folder} holds no picture",
+            hint="put the C-arm pictures beside case.toml, named in the order they were taken",
+        )
+    if setup.plate and folder / grid_name not in found:
+        raise InvalidCase(
+            f"{CASE_FILE}: [distortion] grid: {grid_name} is not in the folder",
+            hint="add the bead-plate picture or leave [distortion] out",
+        )
+    wanted = setup.scale.object_file
+    if wanted is not None and folder / wanted not in pictures:
+        raise InvalidCase(
+            f"{CASE_FILE}: [scale] object_file: {wanted} is not among the pictures",
+            hint="name the picture on which object_px was marked",
+        )
+    grid = folder / grid_name if setup.plate else None
+    return CaseFolder(folder=folder, setup=setup, pictures=tuple(pictures), grid=grid)
+
+
+def read_bytes(path: Path) -> bytes:
+    """Return a file's bytes.
+
+    Raises
+    ------
+    InvalidCase
+        The file can't be opened.
+    """
+    try:
+        return path.read_bytes()
+    except OSError:
+        raise InvalidCase(f"{path.name} can't be opened", hint="check its permissions") from None
+
+
+def _read_case_file(folder: Path) -> str:
+    path = folder / CASE_FILE
+    if not path.is_file():
+        raise InvalidCase(
+            f"{folder} holds no {CASE_FILE}", hint="docs/reference.md shows what it must say"
+        )
+    data = read_bytes(path)
+    if len(data) > _MAX_CASE_BYTES:
+        raise InvalidCase(f"{CASE_FILE} is over {_MAX_CASE_BYTES // 1_000_000} MB")
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise InvalidCase(f"{CASE_FILE} is not UTF-8 text", hint="save it as UTF-8") from None
+
+
+# --- the replay result -------------------------------------------------------------------
+
+
+def replay_json(
+    reference: ReferenceResult,
+    results: Iterable[StillResult],
+    setup: CaseSetup,
+    software: str,
+) -> Plain:
+    """Return a replay's result in the exchange form, ready for :func:`json.dumps`.
+
+    Parameters
+    ----------
+    reference : ReferenceResult
+    results : iterable of StillResult
+        The pictures after the reference, in order.
+    setup : CaseSetup
+    software : str
+        Version of this software.
+
+    Returns
+    -------
+    dict
+        Finite numbers, strings, lists and dictionaries only.
+    """
+    return {
+        "schema": SCHEMA,
+        "case": setup.id,
+        "software": software,
+        "reference": _reference_plain(reference),
+        "stills": [_still_plain(result) for result in results],
+    }
+
+
+def _reference_plain(reference: ReferenceResult) -> Plain:
+    plain: Plain = {
+        "file": reference.file,
+        "marks": reference.marks,
+        "reasons": _words(reference.reasons),
+    }
+    if not reference.usable:
+        return plain
+    plain |= {
+        "centre_px": reference.centre_px and [float(c) for c in reference.centre_px],
+        "head_radius_px": reference.head_radius_px,
+        "rim_edge_px": reference.rim_edge_px and [float(c) for c in reference.rim_edge_px],
+        "up_px": reference.up_px and [float(c) for c in reference.up_px],
+        "mm_per_px": reference.mm_per_px,
+        "scale_from": reference.scale_from,
+        "lcea_deg": reference.lcea_deg and _quantity(reference.lcea_deg),
+    }
+    return {key: value for key, value in plain.items() if value is not None}
+
+
+def _still_plain(result: StillResult) -> Plain:
+    plain: Plain = {
+        "file": result.file,
+        "verdict": result.verdict,
+        "reasons": _words(result.reasons),
+    }
+    if result.removal is not None:
+        plain |= _removal_plain(result.removal)
+    return plain | {"elapsed_ms": round(float(result.elapsed_ms), 3)}
+
+
+def _removal_plain(removal: Removal) -> Mapping[str, Any]:
+    names: tuple[Literal["recession_mm", "running_mm", "lcea_deg", "area_mm2", "remaining_mm"], ...]
+    names = ("recession_mm", "running_mm", "lcea_deg", "area_mm2", "remaining_mm")
+    return {
+        "to_reference": [[float(cell) for cell in row] for row in removal.to_reference],
+        **{name: _quantity(getattr(removal, name)) for name in names},
+        "beam_deg": {
+            "tilt": _quantity(removal.beam.tilt),
+            "oblique": _quantity(removal.beam.oblique),
+        },
+    }
+
+
+def _quantity(quantity: Quantity) -> Plain:
+    return {"value": float(quantity.value), "u": float(quantity.u)}
+
+
+def _words(reasons: Iterable[NotMeasurable]) -> list[str]:
+    return [str(reason.reason) for reason in reasons]
