@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, Final, Literal
 
 from tracker.casetoml import CASE_FILE, SCHEMA, Plain, parse_case
-from tracker.errors import InvalidCase
+from tracker.errors import InvalidCase, UnreadableImage
 from tracker.values import (
     CaseSetup,
     NotMeasurable,
@@ -94,18 +94,21 @@ def read_case(folder: Path) -> CaseFolder:
     return CaseFolder(folder=folder, setup=setup, pictures=tuple(pictures), grid=grid)
 
 
-def read_bytes(path: Path) -> bytes:
-    """Return a file's bytes.
+def read_picture(path: Path, max_bytes: int) -> bytes:
+    """Return a picture file's bytes, at most one more than ``max_bytes`` of them.
 
     Raises
     ------
-    InvalidCase
+    UnreadableImage
         The file can't be opened.
     """
     try:
-        return path.read_bytes()
+        with path.open("rb") as file:
+            return file.read(max_bytes + 1)
     except OSError:
-        raise InvalidCase(f"{path.name} can't be opened", hint="check its permissions") from None
+        raise UnreadableImage(
+            f"{path.name}: the file can't be opened", hint="check its permissions"
+        ) from None
 
 
 def _read_case_file(folder: Path) -> str:
@@ -114,7 +117,11 @@ def _read_case_file(folder: Path) -> str:
         raise InvalidCase(
             f"{folder} holds no {CASE_FILE}", hint="docs/reference.md shows what it must say"
         )
-    data = read_bytes(path)
+    try:
+        with path.open("rb") as file:
+            data = file.read(_MAX_CASE_BYTES + 1)
+    except OSError:
+        raise InvalidCase(f"{path} can't be opened", hint="check its permissions") from None
     if len(data) > _MAX_CASE_BYTES:
         raise InvalidCase(f"{CASE_FILE} is over {_MAX_CASE_BYTES // 1_000_000} MB")
     try:

@@ -79,7 +79,7 @@ def _admit(data: bytes, limits: ImageLimits) -> Header:
     """Refuse what is too big, too small or cut short, from the file's structure alone."""
     if len(data) > limits.max_bytes:
         raise UnreadableImage(
-            f"the file has {len(data) / 1e6:.0f} MB; at most {limits.max_bytes / 1e6:.0f} are read",
+            f"the file has more than {limits.max_bytes / 1e6:.0f} MB",
             hint="save a smaller picture",
         )
     header = read_header(data)

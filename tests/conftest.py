@@ -1,0 +1,23 @@
+"""Fixtures that several test rooms share."""
+
+import os
+from collections.abc import Iterator
+from datetime import timedelta
+
+import cv2
+import pytest
+from hypothesis import settings
+
+settings.register_profile("tracker", deadline=timedelta(seconds=5), derandomize=True)
+settings.load_profile("tracker")
+
+# One thread gives the same sums on every machine.
+cv2.setNumThreads(1)
+
+
+@pytest.fixture(autouse=True)
+def clean_environment(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """No test depends on the developer's shell."""
+    for name in [name for name in os.environ if name.startswith("TRACKER_")]:
+        monkeypatch.delenv(name)
+    yield

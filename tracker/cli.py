@@ -1,0 +1,230 @@
+"""The command line: arguments in, one use case called, text and JSON out, exit status.
+
+Imports that take time stand inside the sub-commands, so that ``--help`` is quick.
+"""
+
+import argparse
+import json
+import os
+import sys
+import tempfile
+import traceback
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any, Final, NoReturn
+
+from tracker import __version__
+from tracker.errors import EXIT_STATUS, InputError, TrackerError, Unwritable
+
+_DATA_DIR: Final = Path("tracker-data")
+_PORT: Final = 8321
+
+
+class _Parser(argparse.ArgumentParser):
+    """A parser whose errors are one line, as all others are."""
+
+    def error(self, message: str) -> NoReturn:
+        raise InputError(message, hint=f"see {self.prog} --help")
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command line.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        Without the program's name; ``sys.argv`` when absent.
+
+    Returns
+    -------
+    int
+        Exit status: 0 done (pictures may not be measured), 2 the caller can mend it,
+        3 the machinery failed.
+    """
+    options: argparse.Namespace | None = None
+    try:
+        options = _parser().parse_args(arguments)
+        command: Callable[[argparse.Namespace], None] = options.command
+        command(options)
+        sys.stdout.flush()
+    except TrackerError as error:
+        hint = f" ({error.hint})" if error.hint else ""
+        _say(f"tracker: {' '.join(error.message.split())}{hint}")
+        return EXIT_STATUS[type(error)]
+    except KeyboardInterrupt:
+        return 130
+    except BrokenPipeError:
+        # The reader of the output went away, as `head` does; nothing is lost but text.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except Exception as error:  # noqa: BLE001  the last line of defence: no traceback for users
+        if options is not None and options.traceback:
+            traceback.print_exc()
+        _say(f"tracker: internal error, {type(error).__name__} (run again with --traceback)")
+        return 3
+    return 0
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = _Parser(
+        prog="tracker",
+        description="How much of the acetabular rim has been taken away, from C-arm pictures.",
+        epilog="Decision support for study and review; not a cleared medical device.",
+    )
+    parser.add_argument("--version", action="version", version=f"tracker {__version__}")
+    parser.add_argument(
+        "--traceback", action="store_true", help="show where an internal error came from"
+    )
+    commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
+
+    replay = commands.add_parser("replay", help="measure the pictures of a case folder again")
+    replay.add_argument("folder", type=Path, metavar="FOLDER", help="holds case.toml and pictures")
+    replay.add_argument("--json", type=Path, metavar="OUT.json", help="write the result here")
+    replay.set_defaults(command=_replay)
+
+    demo = commands.add_parser("demo", help="measure the demo case, then serve its pages")
+    demo.add_argument("--no-serve", action="store_true", help="end after the table")
+    _port_option(demo)
+    demo.set_defaults(command=_demo)
+
+    serve = commands.add_parser("serve", help="serve the pages on this machine")
+    _port_option(serve)
+    serve.add_argument(
+        "--data",
+        type=Path,
+        default=_DATA_DIR,
+        metavar="DIR",
+        help=f"where cases are kept (default: {_DATA_DIR}/ in the current folder)",
+    )
+    serve.set_defaults(command=_serve)
+    return parser
+
+
+def _port_option(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--port",
+        type=_port,
+        default=_PORT,
+        help=f"port on 127.0.0.1 (default: {_PORT}; 0 takes a free one)",
+    )
+
+
+def _port(text: str) -> int:
+    if not text.isdecimal() or not 0 <= int(text) <= 65535:
+        raise argparse.ArgumentTypeError(f"{text} is not a port, 0 to 65535")
+    return int(text)
+
+
+# --- commands ----------------------------------------------------------------------------
+
+
+def _replay(options: argparse.Namespace) -> None:
+    out: Path | None = options.json
+    if out is not None and (not out.parent.is_dir() or out.is_dir()):
+        raise InputError(f"{out} can't be written", hint="give a file in a folder that exists")
+    from tracker.casefolder import replay_json
+    from tracker.table import result_lines
+
+    done = _replayed(options.folder)
+    if out is not None:
+        _write(out, replay_json(done.reference, done.results, done.case.setup, __version__))
+    print("\n".join(result_lines(done.reference, done.results)))
+
+
+def _replayed(folder: Path) -> Any:
+    """Replay a folder with a line on standard error for each picture."""
+    from tracker import table
+    from tracker.replay import replay
+
+    return replay(
+        folder,
+        lambda result, index, total: _say(table.progress_line(result, index, total)),
+        on_reference=lambda reference, total: _say(table.reference_line(reference, total)),
+    )
+
+
+def _demo(options: argparse.Namespace) -> None:
+    folder = Path(__file__).resolve().parents[1] / "demo_frames"
+    if not folder.is_dir():
+        raise InputError(
+            "demo_frames/ is not beside the package",
+            hint="run the demo from a checkout, installed with pip install -e .",
+        )
+    run_pages = None if options.no_serve else _pages()
+    from tracker.casefolder import read_case
+    from tracker.service import Added, Service
+    from tracker.table import progress_line, reference_line, result_lines
+
+    truth_mm = _truth(folder / "truth.json")
+    found = read_case(folder)
+    total = len(found.pictures)
+    with (
+        tempfile.TemporaryDirectory(prefix="tracker-demo-") as data,
+        Service(Path(data)) as service,
+    ):
+        for index, added in enumerate(service.import_folder(folder)):
+            case = service.case(found.setup.id)
+            if isinstance(added, Added) and added.result is not None:
+                _say(progress_line(added.result, index, total))
+            elif case.reference is not None:
+                _say(reference_line(case.reference, total))
+        results = [picture.result for picture in case.stills if picture.result is not None]
+        print("\n".join(result_lines(case.reference, results, truth_mm)), flush=True)
+        if run_pages is not None:
+            run_pages(service, port=options.port)
+
+
+def _truth(path: Path) -> dict[str, float | None]:
+    """Return each demo picture's true recession, mm; None where it must not be measured."""
+    plain = json.loads(path.read_text(encoding="utf-8"))
+    return {frame["file"]: frame["recession_mm"] for frame in plain["frames"]}
+
+
+def _serve(options: argparse.Namespace) -> None:
+    run_pages = _pages()
+    from tracker.service import Service
+
+    with Service(options.data) as service:
+        run_pages(service, port=options.port)
+
+
+def _pages() -> Callable[..., None]:
+    """Return the function that serves the pages; this package knows no web framework."""
+    from importlib.metadata import entry_points
+
+    found = entry_points(group="tracker.pages")
+    if not found:
+        raise InputError(
+            "no pages are installed", hint="install the whole checkout: pip install -e ."
+        )
+    run: Callable[..., None] = next(iter(found)).load()
+    return run
+
+
+# --- text and files ----------------------------------------------------------------------
+
+
+def _say(line: str) -> None:
+    print(line, file=sys.stderr, flush=True)
+
+
+def _write(path: Path, plain: dict[str, Any]) -> None:
+    """Write JSON whole or not at all: beside its place first, then moved there."""
+    text = json.dumps(plain, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    try:
+        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", text=False)
+        temporary = Path(name)
+        try:
+            with os.fdopen(handle, "wb") as file:
+                file.write(text.encode())
+                file.flush()
+                os.fsync(file.fileno())
+            temporary.chmod(0o644)
+            temporary.replace(path)
+        finally:
+            temporary.unlink(missing_ok=True)
+    except OSError as error:
+        raise Unwritable(
+            f"{path} can't be written: {os.strerror(error.errno or 0)}",
+            hint="check disk and rights",
+        ) from None
