@@ -14,6 +14,10 @@ class ImageLimits:
     max_side_px: int = 8192
     min_side_px: int = 128
     max_pixels: int = 40_000_000
+    coloured_from: float = 0.12
+    """Spread of a pixel's three channels, as a share of the full scale, that counts as colour."""
+    max_coloured_share: float = 0.03
+    """Share of coloured pixels (text, markers) above which a picture is no X-ray."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,11 +39,72 @@ class FieldSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class AnatomySettings:
+    """What the generic pelvis says about the reference.  Lengths in mm at the hip."""
+
+    step_mm: float = 1.0
+    depth_fine_mm: float = 1.0
+    depth_smooth_mm: float = 4.0
+    depth_pull: float = 0.05
+    depth_limit_mm: float = 70.0
+    bone_margin_mm: float = 4.0
+    off_bone_weight: float = 0.1
+    head_margin_mm: float = 1.5
+    traction_mm: float = 14.0
+    femur_side_deg: float = 10.0
+    rim_depth_mm: float = 7.0
+    rim_medial_deg: float = 24.0
+    rim_lateral_deg: float = 24.0
+
+
+@dataclass(frozen=True, slots=True)
+class RegisterSettings:
+    """Registration of the pelvis.  Lengths in mm at the hip, angles in degrees."""
+
+    coarse_mm: float = 2.4
+    levels_mm: tuple[float, ...] = (1.2, 0.6, 0.35)
+    steps: tuple[int, ...] = (12, 8, 8)
+    neighbourhood_mm: float = 6.0
+    smoothing_px: float = 0.8
+    contrast_floor: float = 0.02
+    flat_share: float = 0.4
+    block_mm: float = 8.0
+    tukey_c: float = 4.0
+    prior_angle_deg: float = 3.0
+    converged_mm: float = 0.004
+    near_zooms: tuple[float, ...] = (0.9, 1.0, 1.11)
+    near_turns_deg: tuple[float, ...] = (-12.0, -6.0, 0.0, 6.0, 12.0)
+    wide_zooms: tuple[float, ...] = (0.5, 0.66, 0.75, 0.9, 1.0, 1.11, 1.35, 1.5, 2.0)
+    wide_turn_step_deg: float = 9.0
+    starts: int = 2
+    wide_starts: int = 4
+    least_area_mm2: float = 1500.0
+    least_overlap: float = 0.45
+    sure_score: float = 0.75
+    least_score: float = 0.5
+    mirror_margin: float = 0.08
+
+
+@dataclass(frozen=True, slots=True)
+class DistortionSettings:
+    """The bead plate."""
+
+    least_beads: int = 40
+    """Fewer numbered beads than this can't carry a third-order polynomial."""
+    greatest_order: int = 6
+    worst_residual_px: float = 0.6
+    """Root mean square miss after the fit at 1024 px (at least this in any smaller picture)."""
+
+
+@dataclass(frozen=True, slots=True)
 class Settings:
     """All settings of one run."""
 
     images: ImageLimits = ImageLimits()
+    distortion: DistortionSettings = DistortionSettings()
     field: FieldSettings = FieldSettings()
+    anatomy: AnatomySettings = AnatomySettings()
+    register: RegisterSettings = RegisterSettings()
 
     def digest(self) -> str:
         """Return the first 12 hex digits of the settings' SHA-256."""
