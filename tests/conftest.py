@@ -1,7 +1,6 @@
 """Fixtures that several test rooms share."""
 
 import os
-from collections.abc import Iterator
 from datetime import timedelta
 
 import cv2
@@ -16,8 +15,7 @@ cv2.setNumThreads(1)
 
 
 @pytest.fixture(autouse=True)
-def clean_environment(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+def clean_environment(monkeypatch: pytest.MonkeyPatch) -> None:
     """No test depends on the developer's shell."""
     for name in [name for name in os.environ if name.startswith("TRACKER_")]:
         monkeypatch.delenv(name)
-    yield
