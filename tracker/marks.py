@@ -1,5 +1,7 @@
 """From marks to the hip's frame: centre, radius, up and lateral direction, centre-edge angle.
 
+The head's circle is then improved from the picture itself, where its outline can be seen.
+
 Image rows run down. An AP picture shows the patient's right on the viewer's left, head up, so
 the lateral direction of a right hip points to the picture's left and that of a left hip to its
 right.
@@ -11,6 +13,7 @@ from typing import Final
 import numpy as np
 
 from tracker.circle import fit_circle, radial_residuals
+from tracker.contour import fit_head
 from tracker.values import (
     Budget,
     BudgetRow,
@@ -20,6 +23,7 @@ from tracker.values import (
     NotMeasurable,
     Point,
     Quantity,
+    Radiograph,
     Reason,
     Side,
     Socket,
@@ -34,6 +38,9 @@ LARGEST_OFF_CIRCLE: Final = 0.06
 EDGE_RADII: Final = (0.9, 1.7)
 """Distance of the roof's lateral edge from the head's centre, in head radii."""
 LARGEST_LCEA_DEG: Final = 85.0
+LARGEST_DISAGREEMENT: Final = 16.3
+"""Largest squared distance, in its own covariance, between the circle in the picture and the
+circle of the marks (chi-squared of 3 degrees of freedom, 99.9 %)."""
 LARGEST_TURN_DEG: Final = 60.0
 
 
@@ -127,6 +134,51 @@ def socket_from_marks(
     if circle.u_radius_px > LARGEST_U_RADIUS * circle.radius_px:
         return _unusable("The head marks fix the head's size too loosely; mark a longer arc.")
     return _socket(marks, side, circle)
+
+
+def refine_head(radiograph: Radiograph, socket: Socket) -> Circle:
+    """Improve the head's circle from its outline in the picture, near the marks.
+
+    Parameters
+    ----------
+    radiograph : Radiograph
+        The reference picture.
+    socket : Socket
+        What the marks say.
+
+    Returns
+    -------
+    Circle
+        Circle in the picture and circle of the marks, weighted by their covariances; the marks'
+        circle where the outline can't be seen, or where the two disagree beyond chance.
+    """
+    given = socket.head
+    window = min(max(4 * given.u_centre_px / given.radius_px, 0.08), 0.15)
+    seen = fit_head(
+        radiograph,
+        given.centre_px,
+        given.radius_px,
+        socket.up_px,
+        socket.lateral_px,
+        u_px=max(3 * given.u_radius_px, 0.02 * given.radius_px),
+        window=window,
+    )
+    if seen is None:
+        return given
+    apart = _state(seen) - _state(given)
+    both = seen.covariance_px2 + given.covariance_px2
+    if float(apart @ np.linalg.solve(both, apart)) > LARGEST_DISAGREEMENT:
+        return given
+    share = given.covariance_px2 @ np.linalg.inv(both)
+    state = _state(given) + share @ apart
+    covariance = given.covariance_px2 - share @ given.covariance_px2
+    return Circle(
+        (float(state[0]), float(state[1])), float(state[2]), 0.5 * (covariance + covariance.T)
+    )
+
+
+def _state(circle: Circle) -> Floats:
+    return np.array([*circle.centre_px, circle.radius_px])
 
 
 def _socket(marks: Marks, side: Side, head: Circle) -> Socket | NotMeasurable:
