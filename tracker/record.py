@@ -1,4 +1,4 @@
-"""Values as plain JSON and back, without loss: the form in which the record keeps them.
+"""The form in which the record keeps things: its rows, and values as plain JSON without loss.
 
 The declared types of the dataclasses drive both directions, so that a value that gains a field
 needs no second description here.  Arrays become nested lists; JSON carries a float64 exactly.
@@ -7,7 +7,8 @@ A field that an older record lacks takes its default; an unknown field is an err
 
 import json
 import types
-from dataclasses import MISSING, fields, is_dataclass
+from dataclasses import MISSING, dataclass, fields, is_dataclass
+from datetime import datetime
 from enum import StrEnum
 from functools import cache
 from typing import Any, Literal, TypeVar, Union, cast, get_args, get_origin, get_type_hints
@@ -20,6 +21,61 @@ T = TypeVar("T")
 
 Plain = dict[str, Any]
 """What json.loads gives for an object."""
+
+
+@dataclass(frozen=True, slots=True)
+class CaseRow:
+    """One case of the record."""
+
+    key: int
+    id: str
+    opened_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class PictureRow:
+    """One picture as it was taken in; ``number`` counts from 0 within its case."""
+
+    key: int
+    number: int
+    name: str
+    sha256: str
+    bytes: int
+    received_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class ResultRow:
+    """One result as JSON text; ``kind`` says of what ("reference" or "still")."""
+
+    key: int
+    picture_key: int
+    at: datetime
+    kind: str
+    body: str
+    sha256: str
+    software: str
+    settings: str
+
+
+@dataclass(frozen=True, slots=True)
+class EventRow:
+    """One entry of a case's journal; keys rise through the whole record."""
+
+    key: int
+    at: datetime
+    kind: str
+    body: str
+    software: str
+    settings: str
+
+
+@dataclass(frozen=True, slots=True)
+class Stamp:
+    """What is written beside every event and result."""
+
+    software: str
+    settings: str
 
 
 def encode(value: object) -> Any:

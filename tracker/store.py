@@ -11,10 +11,10 @@ minute needs no speed.
 """
 
 import hashlib
+import json
 import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final, Self
@@ -23,6 +23,7 @@ import sqlalchemy as sa
 from sqlalchemy.exc import DatabaseError, IntegrityError, OperationalError
 
 from tracker.errors import Busy, InternalError, InvalidCase, NotFound, StoreError, Unwritable
+from tracker.record import CaseRow, EventRow, PictureRow, ResultRow, Stamp
 from tracker.shelf import Shelf, full_disk, take_lock
 
 SCHEMA_VERSION: Final = 1
@@ -73,61 +74,6 @@ _EVENTS = sa.Table(
     sa.Column("case_key", sa.ForeignKey("cases.key"), nullable=False, index=True),
     *_written(),
 )
-
-
-@dataclass(frozen=True, slots=True)
-class CaseRow:
-    """One case of the record."""
-
-    key: int
-    id: str
-    opened_at: datetime
-
-
-@dataclass(frozen=True, slots=True)
-class PictureRow:
-    """One picture as it was taken in; ``number`` counts from 0 within its case."""
-
-    key: int
-    number: int
-    name: str
-    sha256: str
-    bytes: int
-    received_at: datetime
-
-
-@dataclass(frozen=True, slots=True)
-class ResultRow:
-    """One result as JSON text; ``kind`` says of what ("reference" or "still")."""
-
-    key: int
-    picture_key: int
-    at: datetime
-    kind: str
-    body: str
-    sha256: str
-    software: str
-    settings: str
-
-
-@dataclass(frozen=True, slots=True)
-class EventRow:
-    """One entry of a case's journal; keys rise through the whole record."""
-
-    key: int
-    at: datetime
-    kind: str
-    body: str
-    software: str
-    settings: str
-
-
-@dataclass(frozen=True, slots=True)
-class Stamp:
-    """What is written beside every event and result."""
-
-    software: str
-    settings: str
 
 
 def _now() -> datetime:
@@ -226,7 +172,9 @@ class Store:
 
     # --- pictures ------------------------------------------------------------------------
 
-    def keep_picture(self, case: CaseRow, data: bytes, name: str) -> tuple[PictureRow, bool]:
+    def keep_picture(
+        self, case: CaseRow, data: bytes, name: str, role: str = "still"
+    ) -> tuple[PictureRow, bool]:
         """Keep a picture: on disk and synced, then in the table.
 
         Parameters
@@ -236,6 +184,8 @@ class Store:
             The file as it came.
         name : str
             The file's name, for people.
+        role : str
+            What it is for; goes into the journal.
 
         Returns
         -------
@@ -262,7 +212,7 @@ class Store:
                 bytes=len(data),
                 received_at=_text(at),
             )
-            self._log(link, case.key, at, "picture", f'{{"number":{number}}}')
+            self._log(link, case.key, at, "picture", _json(number=number, role=role))
         return PictureRow(key, number, name, digest, len(data), at), True
 
     def pictures(self, case: CaseRow) -> tuple[PictureRow, ...]:
@@ -283,7 +233,7 @@ class Store:
         row = {"picture_key": picture.key, "kind": kind, "body": body, "sha256": picture.sha256}
         with _record_speaks_plainly(), self._engine.begin() as link:
             key = _insert(link, _RESULTS, at=_text(at), **row, **marks)
-            self._log(link, case.key, at, "result", f'{{"number":{picture.number}}}')
+            self._log(link, case.key, at, "result", _json(number=picture.number, result=key))
         return ResultRow(key, picture.key, at, kind, body, picture.sha256, **marks)
 
     def results(self, case: CaseRow) -> tuple[ResultRow, ...]:
@@ -380,6 +330,10 @@ def _event(row: Any) -> EventRow:
 def _result(row: Any) -> ResultRow:
     marks = (row.sha256, row.software, row.settings)
     return ResultRow(row.key, row.picture_key, _time(row.at), row.kind, row.body, *marks)
+
+
+def _json(**values: object) -> str:
+    return json.dumps(values, sort_keys=True)
 
 
 def _text(at: datetime) -> str:

@@ -1,0 +1,238 @@
+"""Journal, pictures and results -> the case as it stands now.
+
+The record only grows; what holds at present is found by reading it from its beginning.  New marks,
+a new plan or a new first picture make earlier results history: the pictures are then measured
+again, and both results stay in the record.
+"""
+
+import json
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Final, Literal
+
+from tracker.record import CaseRow, EventRow, PictureRow, Plain, ResultRow, from_text, to_text
+from tracker.values import (
+    CaseSetup,
+    Marks,
+    NotMeasurable,
+    Plan,
+    ReferenceResult,
+    StillResult,
+)
+
+Role = Literal["first", "still", "plate", "object", "set aside"]
+
+OPENED: Final = "opened"
+PICTURE: Final = "picture"
+JOINED: Final = "joined"
+PROPOSAL: Final = "proposal"
+MARKS: Final = "marks"
+PLAN: Final = "plan"
+RESULT: Final = "result"
+FIRST_AGAIN: Final = "first-again"
+OUTLINE_WRONG: Final = "outline-wrong"
+OUTLINE_RIGHT: Final = "outline-right"
+UNREADABLE: Final = "unreadable"
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Proposal:
+    """Marks proposed on the first picture, or why there are none."""
+
+    number: int
+    marks: Marks | None = None
+    reason: NotMeasurable | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class UnreadableNote:
+    """A file that came and was no picture; its bytes are not kept."""
+
+    name: str
+    message: str
+    at: datetime | None = None
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class CasePicture:
+    """One picture of the case with what was found on it.
+
+    Attributes
+    ----------
+    row : PictureRow
+    role : str
+        "first" for the reference, "still" for those measured against it.
+    result : StillResult or None
+        Of a still; None while it waits.
+    reference : ReferenceResult or None
+        Of the first picture.
+    measured_at : datetime or None
+    software : str
+        What made the result.
+    distrusted : bool
+        Somebody said that the outline looks wrong.
+    """
+
+    row: PictureRow
+    role: Role
+    result: StillResult | None = None
+    reference: ReferenceResult | None = None
+    measured_at: datetime | None = None
+    software: str = ""
+    distrusted: bool = False
+
+    @property
+    def number(self) -> int:
+        """Number of the picture within its case, from 0."""
+        return self.row.number
+
+    @property
+    def counts(self) -> bool:
+        """True when the picture's numbers may be shown as numbers."""
+        return self.result is not None and self.result.verdict == "measured" and not self.distrusted
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Case:
+    """The case as it stands.
+
+    Attributes
+    ----------
+    row : CaseRow
+    setup : CaseSetup
+        With the marks that were agreed and the present plan.
+    proposal : Proposal or None
+        What was proposed on the present first picture.
+    pictures : tuple of CasePicture
+        In the order in which they joined the case.
+    unreadable : tuple of UnreadableNote
+    last_event : int
+        Key of the last entry of the journal.
+    """
+
+    row: CaseRow
+    setup: CaseSetup
+    proposal: Proposal | None
+    pictures: tuple[CasePicture, ...]
+    unreadable: tuple[UnreadableNote, ...]
+    last_event: int
+
+    @property
+    def first(self) -> CasePicture | None:
+        """The first picture, against which the others are measured."""
+        return next((picture for picture in self.pictures if picture.role == "first"), None)
+
+    @property
+    def reference(self) -> ReferenceResult | None:
+        """What the first picture gave, once marks are agreed."""
+        return self.first.reference if self.first else None
+
+    @property
+    def stills(self) -> tuple[CasePicture, ...]:
+        """The pictures after the first, in order."""
+        return tuple(picture for picture in self.pictures if picture.role == "still")
+
+    @property
+    def waiting(self) -> tuple[CasePicture, ...]:
+        """Stills that are kept and not yet measured."""
+        return tuple(picture for picture in self.stills if picture.result is None)
+
+    @property
+    def believed(self) -> tuple[StillResult, ...]:
+        """Results that later pictures may build on."""
+        return tuple(
+            picture.result for picture in self.stills if picture.result and not picture.distrusted
+        )
+
+    def aside(self, role: Role) -> CasePicture | None:
+        """Return the picture that is kept for another use, if there is one."""
+        return next((picture for picture in self.pictures if picture.role == role), None)
+
+
+def read_case(
+    row: CaseRow,
+    events: tuple[EventRow, ...],
+    pictures: tuple[PictureRow, ...],
+    results: dict[int, tuple[ResultRow, StillResult | ReferenceResult]],
+) -> Case:
+    """Read a case's journal from its beginning.
+
+    Parameters
+    ----------
+    row : CaseRow
+    events : tuple of EventRow
+        The whole journal, in order; the first entry opens the case.
+    pictures : tuple of PictureRow
+    results : dict
+        Result rows and their decoded values by key.
+
+    Returns
+    -------
+    Case
+    """
+    setup = from_text(CaseSetup, events[0].body)
+    proposal: Proposal | None = None
+    unreadable: list[UnreadableNote] = []
+    rows = {picture.number: picture for picture in pictures}
+    seen: dict[int, CasePicture] = {}
+    for event in events[1:]:
+        match event.kind:
+            case "picture" | "joined":
+                _join(seen, rows, json.loads(event.body))
+            case "first-again":
+                proposal, setup = None, replace(setup, marks=None)
+                for number, picture in seen.items():
+                    if picture.role in ("first", "still"):
+                        seen[number] = replace(picture, role="set aside")
+            case "proposal":
+                proposal = from_text(Proposal, event.body)
+            case "marks":
+                setup = replace(setup, marks=from_text(Marks, event.body))
+                _forget_results(seen)
+            case "plan":
+                setup = replace(setup, plan=from_text(Plan, event.body))
+                _forget_results(seen)
+            case "result":
+                number = _number(event)
+                result_row, value = results[json.loads(event.body)["result"]]
+                seen[number] = _with_result(seen[number], result_row, value)
+            case "outline-wrong" | "outline-right":
+                number = _number(event)
+                seen[number] = replace(seen[number], distrusted=event.kind == OUTLINE_WRONG)
+            case "unreadable":
+                note_ = from_text(UnreadableNote, event.body)
+                unreadable.append(replace(note_, at=event.at))
+    return Case(row, setup, proposal, tuple(seen.values()), tuple(unreadable), events[-1].key)
+
+
+def _join(seen: dict[int, CasePicture], rows: dict[int, PictureRow], plain: Plain) -> None:
+    """Let a picture join the case: the first is the reference, unless it is for another use."""
+    number, role = int(plain["number"]), plain["role"]
+    seen.pop(number, None)
+    if role == "still" and not any(picture.role == "first" for picture in seen.values()):
+        role = "first"
+    seen[number] = CasePicture(rows[number], role)
+
+
+def _number(event: EventRow) -> int:
+    return int(json.loads(event.body)["number"])
+
+
+def _forget_results(seen: dict[int, CasePicture]) -> None:
+    for number, picture in seen.items():
+        if picture.role in ("first", "still"):
+            seen[number] = CasePicture(picture.row, picture.role)
+
+
+def _with_result(
+    picture: CasePicture, row: ResultRow, value: StillResult | ReferenceResult
+) -> CasePicture:
+    found = CasePicture(picture.row, picture.role, measured_at=row.at, software=row.software)
+    if isinstance(value, StillResult):
+        return replace(found, result=value)
+    return replace(found, reference=value)
+
+
+def opening(setup: CaseSetup) -> str:
+    """Return the text with which a case's journal begins."""
+    return to_text(setup)

@@ -1,0 +1,214 @@
+"""Record and pipeline joined: a case read from its journal, its pictures measured in order.
+
+A picture is kept on disk before it is measured.  If the machine stops between the two, it is
+measured when the case is next looked at.
+"""
+
+from collections import OrderedDict
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from threading import Lock, RLock
+from typing import Final
+
+from tracker import casebook, images, pipeline
+from tracker.casebook import Case, CasePicture, Proposal
+from tracker.errors import NotFound
+from tracker.record import PictureRow, ResultRow, from_text, to_text
+from tracker.settings import Settings
+from tracker.store import Store
+from tracker.values import NotMeasurable, ReferenceResult, Still, StillResult
+
+_MOST_READY: Final = 8
+"""Cases whose prepared first picture is held in memory; others are prepared again."""
+
+Listener = Callable[[str, int], None]
+
+
+class Ledger:
+    """Cases as they stand, and the measuring of what waits.
+
+    Parameters
+    ----------
+    store : Store
+    settings : Settings
+    timer : callable
+        Gives seconds, for the time a picture took.
+    """
+
+    def __init__(self, store: Store, settings: Settings, timer: Callable[[], float]) -> None:
+        self.store = store
+        self._settings = settings
+        self._timer = timer
+        self._guard = Lock()
+        self._locks: dict[str, RLock] = {}
+        self._cases: dict[str, Case] = {}
+        self._values: dict[int, StillResult | ReferenceResult] = {}
+        self._ready: OrderedDict[str, pipeline.CaseState] = OrderedDict()
+        self._listeners: list[Listener] = []
+
+    @contextmanager
+    def alone(self, case_id: str) -> Iterator[None]:
+        """Hold a case: one picture is measured at a time, in the order of arrival."""
+        with self._guard:
+            lock = self._locks.setdefault(case_id, RLock())
+        with lock:
+            yield
+
+    def case(self, case_id: str) -> Case:
+        """Return a case as it stands; what waits is measured first.
+
+        Raises
+        ------
+        NotFound
+        """
+        known = self._cases.get(case_id)
+        if known is not None:
+            return known
+        self.store.case(case_id)
+        with self.alone(case_id):
+            return self._cases.get(case_id) or self.measure_waiting(case_id)
+
+    def reread(self, case_id: str) -> Case:
+        """Read a case's journal again after an entry."""
+        store = self.store
+        row = store.case(case_id)
+        results = {result.key: (result, self._value(result)) for result in store.results(row)}
+        case = casebook.read_case(row, store.events(row), store.pictures(row), results)
+        with self._guard:
+            self._cases[case_id] = case
+        return case
+
+    def append(self, case: Case, kind: str, body: object) -> Case:
+        """Add an entry to a case's journal."""
+        self.store.append(case.row, kind, to_text(body))
+        return self.reread(case.row.id)
+
+    def changed(self, case: Case) -> Case:
+        """Forget what was ready, as marks, first picture or trust have changed; measure; tell."""
+        with self._guard:
+            self._ready.pop(case.row.id, None)
+        case = self.measure_waiting(case.row.id)
+        self.tell(case)
+        return case
+
+    def still(self, row: PictureRow) -> Still:
+        """Return a kept picture as recorded."""
+        return images.decode(self.store.picture_bytes(row), row.name, self._settings.images)
+
+    def look_at_first(self, case: Case, still: Still) -> Case:
+        """Propose marks on a first picture that came without them."""
+        if case.setup.marks is not None:
+            return case
+        proposed = pipeline.propose_marks(still, case.setup.side, self._settings)
+        number = first_picture(case).number
+        if isinstance(proposed, NotMeasurable):
+            return self.append(case, casebook.PROPOSAL, Proposal(number, reason=proposed))
+        return self.append(case, casebook.PROPOSAL, Proposal(number, marks=proposed))
+
+    def measure_waiting(self, case_id: str) -> Case:
+        """Measure every picture that is kept and has no result, in order."""
+        case = self.reread(case_id)
+        if case.first is None or case.setup.marks is None:
+            return case
+        if case.first.reference is not None and not case.waiting:
+            return case
+        state = self._state(case)
+        for picture in case.waiting:
+            still = self.still(picture.row)
+            started = self._timer()
+            result, state = pipeline.measure_still(still, state, self._settings)
+            result = replace(result, elapsed_ms=(self._timer() - started) * 1000)
+            self.store.add_result(case.row, picture.row, "still", to_text(result))
+            self._keep_ready(case_id, state)
+        return self.reread(case_id)
+
+    # --- listening -----------------------------------------------------------------------
+
+    def listen(self, listener: Listener) -> Callable[[], None]:
+        """Call ``listener(case_id, last_event)`` after every change; returns how to stop it."""
+        with self._guard:
+            self._listeners.append(listener)
+
+        def stop() -> None:
+            with self._guard:
+                if listener in self._listeners:
+                    self._listeners.remove(listener)
+
+        return stop
+
+    def tell(self, case: Case) -> None:
+        """Tell everyone who listens that a case has changed."""
+        with self._guard:
+            listeners = tuple(self._listeners)
+        for listener in listeners:
+            listener(case.row.id, case.last_event)
+
+    # --- inside --------------------------------------------------------------------------
+
+    def _value(self, row: ResultRow) -> StillResult | ReferenceResult:
+        """Decode a stored result once."""
+        if row.key not in self._values:
+            if row.kind == "still":
+                self._values[row.key] = from_text(StillResult, row.body)
+            else:
+                self._values[row.key] = from_text(ReferenceResult, row.body)
+        return self._values[row.key]
+
+    def _state(self, case: Case) -> pipeline.CaseState:
+        """Return the case's state, prepared again from the kept pictures where needed."""
+        with self._guard:
+            ready = self._ready.get(case.row.id)
+        if ready is not None:
+            return ready
+        first = first_picture(case)
+        plate, object_ = case.aside("plate"), _object(case)
+        prepared = pipeline.prepare_reference(
+            self.still(first.row),
+            case.setup,
+            self._settings,
+            plate=self.still(plate.row) if plate else None,
+            object_still=self.still(object_.row) if object_ else None,
+        )
+        if first.reference is None:
+            self.store.add_result(case.row, first.row, "reference", to_text(prepared.result))
+        state = replace(pipeline.open_case(prepared), results=case.believed)
+        self._keep_ready(case.row.id, state)
+        return state
+
+    def _keep_ready(self, case_id: str, state: pipeline.CaseState) -> None:
+        with self._guard:
+            self._ready[case_id] = state
+            self._ready.move_to_end(case_id)
+            while len(self._ready) > _MOST_READY:
+                self._ready.popitem(last=False)
+
+
+def picture_of(case: Case, number: int) -> CasePicture:
+    """Return a case's picture by its number.
+
+    Raises
+    ------
+    NotFound
+    """
+    for picture in case.pictures:
+        if picture.number == number:
+            return picture
+    raise NotFound(f"Case {case.row.id} has no picture {number}.")
+
+
+def first_picture(case: Case) -> CasePicture:
+    """Return a case's first picture.
+
+    Raises
+    ------
+    NotFound
+    """
+    if case.first is None:
+        raise NotFound(f"Case {case.row.id} has no first picture.", hint="Add it first.")
+    return case.first
+
+
+def _object(case: Case) -> CasePicture | None:
+    name = case.setup.scale.object_file
+    return next((picture for picture in case.pictures if picture.row.name == name), None)

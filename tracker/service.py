@@ -1,0 +1,292 @@
+"""The one seam: what can be done with a case, for command line, pages and demo alike.
+
+Every use case reads the record, lets the pipeline measure, and writes the record; see
+:mod:`tracker.ledger` for the order in which that happens.
+"""
+
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Self
+
+from tracker import __version__, casebook, casefolder, casetoml, images
+from tracker.casebook import Case, UnreadableNote
+from tracker.errors import InputError, InvalidCase, UnreadableImage
+from tracker.ledger import Ledger, Listener, first_picture, picture_of
+from tracker.record import Stamp
+from tracker.settings import DEFAULTS, Settings
+from tracker.store import Store
+from tracker.values import CaseSetup, Marks, NotMeasurable, Reason, Still, StillResult
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Added:
+    """What became of a picture that came in.
+
+    Attributes
+    ----------
+    number : int or None
+        Its number within the case; None where the file is no picture.
+    is_new : bool
+        False when the case already held the same bytes; then nothing was added.
+    result : StillResult or None
+        None for the first picture, and while the first picture's marks are not agreed.
+    """
+
+    number: int | None
+    is_new: bool
+    result: StillResult | None
+
+
+def _now() -> datetime:
+    return datetime.now(UTC)
+
+
+class Service:
+    """A record in a folder and everything that can be done with it.
+
+    Parameters
+    ----------
+    folder : Path
+        Where the record is kept; made if absent.
+    settings : Settings, optional
+    clock : callable, optional
+        Gives the present time with its time zone.
+    timer : callable, optional
+        Gives seconds, for the time a picture took.
+
+    Raises
+    ------
+    Busy
+        Another service holds the record.
+    Unwritable
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        settings: Settings = DEFAULTS,
+        *,
+        clock: Callable[[], datetime] = _now,
+        timer: Callable[[], float] = time.perf_counter,
+    ) -> None:
+        self.settings = settings
+        self.now = clock
+        self._store = Store(folder, Stamp(__version__, settings.digest()), clock)
+        self._ledger = Ledger(self._store, settings, timer)
+
+    def close(self) -> None:
+        """Let go of the record."""
+        self._store.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def listen(self, listener: Listener) -> Callable[[], None]:
+        """Call ``listener(case_id, last_event)`` after every change; returns how to stop it."""
+        return self._ledger.listen(listener)
+
+    # --- cases ---------------------------------------------------------------------------
+
+    def open_case(self, setup: CaseSetup) -> Case:
+        """Open a case; marks may come with it or later.
+
+        Raises
+        ------
+        InvalidCase
+            The name is taken, or can't be part of an address.
+        """
+        if setup.id != setup.id.strip() or setup.id.startswith(".") or "/" in setup.id:
+            raise InvalidCase(
+                f"{setup.id!r} can't name a case.",
+                hint="A pseudonym has no slash, no dot in front and no blanks around it.",
+            )
+        with self._ledger.alone(setup.id):
+            self._store.add_case(setup.id, casebook.opening(setup))
+            case = self._ledger.reread(setup.id)
+        self._ledger.tell(case)
+        return case
+
+    def open_case_from(self, plain: dict[str, Any]) -> Case:
+        """Open a case from the keys and tables of a case.toml, checked as such.
+
+        Raises
+        ------
+        InvalidCase
+        """
+        return self.open_case(casetoml.setup_from(plain))
+
+    def cases(self) -> tuple[Case, ...]:
+        """Return all cases, the newest first."""
+        return tuple(self.case(row.id) for row in self._store.cases())
+
+    def case(self, case_id: str) -> Case:
+        """Return a case as it stands.
+
+        Raises
+        ------
+        NotFound
+        """
+        return self._ledger.case(case_id)
+
+    # --- pictures ------------------------------------------------------------------------
+
+    def add_picture(self, case_id: str, data: bytes, name: str) -> Added:
+        """Take in a picture: the first becomes the reference, later ones are measured.
+
+        Parameters
+        ----------
+        case_id : str
+        data : bytes
+            The file as it came.
+        name : str
+            The file's name, for people.
+
+        Returns
+        -------
+        Added
+
+        Raises
+        ------
+        UnreadableImage
+            The bytes are no picture; that something came is written down.
+        NotFound
+        """
+        ledger, name = self._ledger, name[:255]
+        case = ledger.case(case_id)
+        with ledger.alone(case_id):
+            try:
+                still = images.decode(data, name, self.settings.images)
+            except UnreadableImage as error:
+                note = UnreadableNote(name, error.message)
+                ledger.tell(ledger.append(case, casebook.UNREADABLE, note))
+                raise
+            row, is_new = self._store.keep_picture(case.row, data, name)
+            case = ledger.reread(case_id)
+            if picture_of(case, row.number).role not in ("first", "still"):
+                joined = {"number": row.number, "role": "still"}
+                case, is_new = ledger.append(case, casebook.JOINED, joined), True
+            if is_new and picture_of(case, row.number).role == "first":
+                ledger.look_at_first(case, still)
+            case = ledger.measure_waiting(case_id)
+        if is_new:
+            ledger.tell(case)
+        return Added(row.number, is_new, picture_of(case, row.number).result)
+
+    def replace_first(self, case_id: str) -> Case:
+        """Set aside the pictures so far; the next picture is a new first one.
+
+        Raises
+        ------
+        InputError
+            A picture has already been measured against the first one.
+        """
+        case = self.case(case_id)
+        with self._ledger.alone(case_id):
+            if any(picture.counts for picture in case.stills):
+                raise InputError(
+                    "Pictures have been measured against the first one; it stays.",
+                    hint="Open a new case to start again.",
+                )
+            return self._ledger.changed(self._ledger.append(case, casebook.FIRST_AGAIN, {}))
+
+    def judge_outline(self, case_id: str, number: int, *, wrong: bool) -> Case:
+        """Write down that a picture's outline looks wrong, or right after all.
+
+        While it looks wrong its numbers are shown nowhere and nothing builds on them.
+        """
+        case = self.case(case_id)
+        with self._ledger.alone(case_id):
+            if picture_of(case, number).distrusted == wrong:
+                return case
+            kind = casebook.OUTLINE_WRONG if wrong else casebook.OUTLINE_RIGHT
+            return self._ledger.changed(self._ledger.append(case, kind, {"number": number}))
+
+    def still(self, case_id: str, number: int) -> Still:
+        """Return a picture of a case as recorded, from the kept file."""
+        return self._ledger.still(picture_of(self.case(case_id), number).row)
+
+    # --- marks ---------------------------------------------------------------------------
+
+    def set_marks(self, case_id: str, marks: Marks) -> Case:
+        """Agree the marks on the first picture, and measure what waits for them.
+
+        Raises
+        ------
+        NotFound
+            There is no first picture yet.
+        """
+        case = self.case(case_id)
+        with self._ledger.alone(case_id):
+            first_picture(case)
+            return self._ledger.changed(self._ledger.append(case, casebook.MARKS, marks))
+
+    def accept_proposed(self, case_id: str) -> Case:
+        """Agree the marks as they were proposed.
+
+        Raises
+        ------
+        InputError
+            No marks were proposed.
+        """
+        proposal = self.case(case_id).proposal
+        if proposal is None or proposal.marks is None:
+            raise InputError("No marks were proposed.", hint="Set them by hand.")
+        return self.set_marks(case_id, proposal.marks)
+
+    # --- case folders --------------------------------------------------------------------
+
+    def import_folder(self, folder: Path) -> Iterator[Added]:
+        """Open a case from a case folder and take its pictures in one after another.
+
+        Proposed marks are taken as they are where the folder gives none.
+
+        Parameters
+        ----------
+        folder : Path
+
+        Yields
+        ------
+        Added
+            One for each picture, as soon as it is measured.
+
+        Raises
+        ------
+        InvalidCase
+            The folder can't be used, or the record already has a case of this name.
+        """
+        found = casefolder.read_case(folder)
+        case_id = self.open_case(found.setup).row.id
+        if found.grid is not None:
+            self._keep_aside(case_id, found.grid, "plate")
+        wanted = found.setup.scale.object_file
+        if wanted is not None:
+            self._keep_aside(case_id, folder / wanted, "object")
+        for path in found.pictures:
+            yield self._import_picture(case_id, path)
+
+    def _import_picture(self, case_id: str, path: Path) -> Added:
+        data = casefolder.read_picture(path, self.settings.images.max_bytes)
+        try:
+            added = self.add_picture(case_id, data, path.name)
+        except UnreadableImage as error:
+            found = NotMeasurable(Reason.UNREADABLE, error.message)
+            return Added(None, False, StillResult(path.name, "", "refused", (found,), 0.0))
+        case = self.case(case_id)
+        if case.setup.marks is None and case.proposal and case.proposal.marks:
+            self.accept_proposed(case_id)
+        return added
+
+    def _keep_aside(self, case_id: str, path: Path, role: casebook.Role) -> None:
+        """Keep a picture that is not one of the sequence, or not yet."""
+        data = casefolder.read_picture(path, self.settings.images.max_bytes)
+        images.decode(data, path.name, self.settings.images)
+        case = self.case(case_id)
+        with self._ledger.alone(case_id):
+            self._store.keep_picture(case.row, data, path.name, role)
+            self._ledger.reread(case_id)
