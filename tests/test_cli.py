@@ -1,0 +1,258 @@
+"""The command line: exit statuses, one-line errors, files written whole or not at all."""
+
+import json
+import os
+import struct
+import subprocess
+import sys
+import zlib
+from pathlib import Path
+
+import pytest
+
+from tests import fakes
+from tracker import cli, errors
+from tracker.cli import main
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    case = tmp_path / "case"
+    case.mkdir()
+    (case / "case.toml").write_text(fakes.CASE)
+    for index in range(3):
+        (case / f"{index:03}.png").write_bytes(fakes.picture(index))
+    return case
+
+
+@pytest.fixture
+def fake(monkeypatch: pytest.MonkeyPatch) -> fakes.FakePipeline:
+    return fakes.install(monkeypatch)
+
+
+def header_only_png(width: int, height: int) -> bytes:
+    """A PNG that says it is of some size and holds next to nothing."""
+
+    def chunk(kind: bytes, body: bytes) -> bytes:
+        crc = struct.pack(">I", zlib.crc32(kind + body))
+        return struct.pack(">I", len(body)) + kind + body + crc
+
+    header = struct.pack(">IIBBBBB", width, height, 8, 0, 0, 0, 0)
+    rows = chunk(b"IDAT", zlib.compress(bytes(2)))
+    return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", header) + rows + chunk(b"IEND", b"")
+
+
+# --- replay ------------------------------------------------------------------------------
+
+
+def test_replay_writes_the_result_and_prints_progress_and_table(
+    folder: Path, fake: fakes.FakePipeline, tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "out.json"
+
+    assert main(["replay", str(folder), "--json", str(out)]) == 0
+
+    plain = json.loads(out.read_text())
+    assert plain["case"] == "example"
+    assert [still["file"] for still in plain["stills"]] == ["001.png", "002.png"]
+    printed = capfd.readouterr()
+    assert [line.split(" ")[0] for line in printed.err.splitlines()] == ["1/3", "2/3", "3/3"]
+    assert "001.png" in printed.out
+    assert "1.00 (0.60 to 1.40)" in printed.out
+    assert [path.name for path in tmp_path.iterdir() if path.is_file()] == ["out.json"]
+
+
+def test_an_earlier_result_is_replaced_only_by_a_whole_one(
+    folder: Path, fake: fakes.FakePipeline, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out = tmp_path / "out.json"
+    out.write_text("earlier")
+
+    def full(_descriptor: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as broken:
+        broken.setattr(os, "fsync", full)
+        assert main(["replay", str(folder), "--json", str(out)]) == 3
+    assert out.read_text() == "earlier"
+    assert [path.name for path in tmp_path.iterdir() if path.is_file()] == ["out.json"]
+
+    assert main(["replay", str(folder), "--json", str(out)]) == 0
+    assert json.loads(out.read_text())["schema"] == 1
+
+
+def test_a_place_that_does_not_exist_is_told_before_the_work(
+    folder: Path, tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["replay", str(folder), "--json", str(tmp_path / "no" / "out.json")]) == 2
+    assert capfd.readouterr().err.count("\n") == 1
+
+
+# --- bad input ---------------------------------------------------------------------------
+
+BAD_FOLDERS = {
+    "an empty folder": ({}, "holds no case.toml"),
+    "no picture": ({"case.toml": fakes.CASE}, "holds no picture"),
+    "a wrong key": (
+        {"case.toml": fakes.CASE.replace("target_lcea_deg", "target_angle")},
+        "[plan] target_angle is not a known key",
+    ),
+    "a missing scale": (
+        {"case.toml": fakes.CASE.replace("head_diameter_mm = 48.0", "")},
+        "[scale] is empty",
+    ),
+    "a target under the limit": (
+        {"case.toml": fakes.CASE.replace("33.0", "22.0")},
+        "[plan] target_lcea_deg is 22, not above the lower limit floor_lcea_deg, 25",
+    ),
+    "no TOML": ({"case.toml": "side: right"}, "not valid TOML at line 1"),
+}
+
+
+@pytest.mark.parametrize("name", BAD_FOLDERS)
+def test_a_bad_folder_is_one_line_and_exit_2(
+    name: str, tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    files, said = BAD_FOLDERS[name]
+    case = tmp_path / "case"
+    case.mkdir()
+    for file, text in files.items():
+        (case / file).write_text(text)
+    out = tmp_path / "out.json"
+
+    assert main(["replay", str(case), "--json", str(out)]) == 2
+
+    printed = capfd.readouterr()
+    assert printed.out == ""
+    assert printed.err.count("\n") == 1
+    assert printed.err.startswith("tracker: ")
+    assert said in printed.err
+    assert not out.exists()
+
+
+BAD_PICTURES = {
+    "text": (b"these are words, not pixels\n", "not a PNG, JPEG, TIFF, BMP or WebP picture"),
+    "empty": (b"", "the file is empty"),
+    "truncated": (fakes.picture(7)[:5000], "cut short or damaged"),
+    "one pixel": (header_only_png(1, 1), "1 x 1 pixels"),
+    "far too big": (header_only_png(20000, 20000), "20000 x 20000 pixels"),
+}
+
+
+@pytest.mark.parametrize("name", BAD_PICTURES)
+@pytest.mark.parametrize("place", ["000.png", "001.png"])
+def test_a_bad_picture_is_refused_and_nothing_else_is_lost(
+    name: str,
+    place: str,
+    folder: Path,
+    fake: fakes.FakePipeline,
+    tmp_path: Path,
+    capfd: pytest.CaptureFixture[str],
+) -> None:
+    data, said = BAD_PICTURES[name]
+    (folder / place).write_bytes(data)
+    out = tmp_path / "out.json"
+
+    assert main(["replay", str(folder), "--json", str(out)]) == 0
+
+    plain = json.loads(out.read_text())
+    printed = capfd.readouterr()
+    assert sum(said in line for line in printed.out.splitlines()) == 1
+    assert "Traceback" not in printed.out + printed.err
+    assert len(printed.err.splitlines()) == 3
+    if place == "000.png":
+        assert plain["reference"]["reasons"] == ["unreadable"]
+        assert {still["reasons"][0] for still in plain["stills"]} == {"reference-unusable"}
+    else:
+        assert [still["verdict"] for still in plain["stills"]] == ["refused", "measured"]
+        assert plain["stills"][0]["reasons"] == ["unreadable"]
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        [],
+        ["measure"],
+        ["replay"],
+        ["replay", "a", "b"],
+        ["replay", "a", "--colour"],
+        ["serve", "--port", "70000"],
+        ["serve", "--port", "http"],
+        ["replay", "/nowhere/at/all"],
+    ],
+)
+def test_arguments_that_cannot_be_used(
+    arguments: list[str], capfd: pytest.CaptureFixture[str]
+) -> None:
+    assert main(arguments) == 2
+    printed = capfd.readouterr()
+    assert printed.err.startswith("tracker: ")
+    assert printed.err.count("\n") == 1
+
+
+# --- statuses ----------------------------------------------------------------------------
+
+
+def test_a_bug_is_one_line_and_exit_3(
+    folder: Path, fake: fakes.FakePipeline, capfd: pytest.CaptureFixture[str]
+) -> None:
+    fake.break_on = "002.png"
+
+    assert main(["replay", str(folder)]) == 3
+    printed = capfd.readouterr()
+    assert "a bug, on purpose" not in printed.err
+    assert printed.err.splitlines()[-1].startswith("tracker: internal error, ZeroDivisionError")
+    assert "Traceback" not in printed.err
+
+    assert main(["--traceback", "replay", str(folder)]) == 3
+    assert "Traceback" in capfd.readouterr().err
+
+
+@pytest.mark.parametrize("kind", sorted(errors.EXIT_STATUS, key=lambda kind: kind.__name__))
+def test_every_error_leaves_with_its_status(
+    kind: type[errors.TrackerError],
+    monkeypatch: pytest.MonkeyPatch,
+    capfd: pytest.CaptureFixture[str],
+) -> None:
+    def fail(_options: object) -> None:
+        raise kind("it went\nwrong", hint="try again")
+
+    monkeypatch.setattr(cli, "_replay", fail)
+
+    assert main(["replay", "folder"]) == errors.EXIT_STATUS[kind]
+    assert capfd.readouterr().err == "tracker: it went wrong (try again)\n"
+
+
+# --- the installed program ---------------------------------------------------------------
+
+
+def test_help_and_version_do_not_wait_for_the_libraries() -> None:
+    code = (
+        "import sys\n"
+        "from tracker.cli import main\n"
+        "try:\n    main(['replay', '--help'])\n"
+        "except SystemExit as stop:\n    assert stop.code == 0\n"
+        "slow = {'cv2', 'scipy', 'numpy', 'fastapi', 'sqlalchemy'} & set(sys.modules)\n"
+        "assert not slow, slow\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=False, timeout=60
+    )
+
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "--json OUT.json" in done.stdout
+
+
+def test_the_module_is_the_command(tmp_path: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "tracker", "replay", str(tmp_path)],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
+    )
+
+    assert done.returncode == 2
+    assert done.stdout == ""
+    assert done.stderr.startswith("tracker: ")
+    assert done.stderr.count("\n") == 1
