@@ -97,6 +97,36 @@ class DistortionSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class OutlineSettings:
+    """The rim's outline.  Lengths in mm at the hip, levels as shares of the ilium's contrast."""
+
+    step_mm: float = 0.1
+    below_mm: float = 2.0
+    above_mm: float = 10.0
+    medial_mm: float = 18.0
+    lateral_mm: float = 8.0
+    smooth_arc_mm: float = 0.15
+    smooth_rho_mm: float = 0.25
+    noise_after_smoothing: float = 0.25
+    level: float = 0.14
+    foot_level: float = 0.35
+    foot_reach_mm: float = 1.5
+    beyond_mm: tuple[float, float] = (1.0, 6.0)
+    ground_below_mm: float = 1.0
+    least_ground_nodes: int = 400
+    curve_ridge: float = 0.01
+    ilium_mm: tuple[float, float, float] = (8.0, 14.0, 4.0)
+    least_contrast_in_noise: float = 3.0
+    background_share: float = 0.05
+    path_reach_mm: float = 0.4
+    path_stiffness: float = 0.5
+    growth_mm: float = 1.0
+    growth_cost: float = 0.5
+    free_beside_mm: float = 0.6
+    reading_mm: float = 0.5
+
+
+@dataclass(frozen=True, slots=True)
 class Settings:
     """All settings of one run."""
 
@@ -105,6 +135,7 @@ class Settings:
     field: FieldSettings = FieldSettings()
     anatomy: AnatomySettings = AnatomySettings()
     register: RegisterSettings = RegisterSettings()
+    outline: OutlineSettings = OutlineSettings()
 
     def digest(self) -> str:
         """Return the first 12 hex digits of the settings' SHA-256."""

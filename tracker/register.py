@@ -1,0 +1,659 @@
+"""Reference, moving -> registration of the pelvis (never the femur), with its uncertainty.
+
+Model.  A point ``x`` of the reference, whose bone lies ``z`` mm nearer to the tube than the
+socket's centre ``C``, appears on the moving picture at ``S(x + d(x))``: ``S`` is a similarity
+(turn, zoom, shift, no reflection) and ``d = z (oblique l - tilt u)`` is what a small turn of the
+beam does to it (``l`` lateral, ``u`` up).  ``z`` comes from a generic pelvis placed on the
+reference, so a turn of the C-arm or of the pelvis is two parameters of the fit and not an error.
+
+Both pictures are compared after *local normalisation* (local mean taken out, local contrast
+divided out), which removes automatic brightness, gamma, scatter and the soft-tissue wedge.
+The fit is Gauss-Newton over three scales with Tukey's biweight; its covariance is clustered by
+blocks, since neighbouring residuals of a wrong bone shape are not independent.
+"""
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from itertools import product
+from typing import Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft
+
+from tracker.settings import DEFAULTS, RegisterSettings, Settings
+from tracker.values import Floats, Mask, NotMeasurable, Picture, Point, Radiograph, Reason, frozen
+
+_PARAMETERS: Final = ("zoom", "turn", "x", "y", "tilt", "oblique")
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Landmark:
+    """What registration must know of the reference.
+
+    Attributes
+    ----------
+    centre_px : tuple of float
+        Socket's centre.
+    up : ndarray of shape (2,)
+        Unit vector towards the head of the patient, in the picture.
+    lateral : ndarray of shape (2,)
+        Unit vector away from the mid-line.
+    mm_per_px : float
+    weight : ndarray of shape (M, N), float32
+        0 … 1, how far a pixel shows pelvis and nothing that moves or is burred.
+    depth_mm : ndarray of shape (M, N), float32
+        Depth of the bone that makes the local contrast; towards the tube positive.
+    """
+
+    centre_px: Point
+    up: Floats
+    lateral: Floats
+    mm_per_px: float
+    weight: Picture
+    depth_mm: Picture
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Level:
+    """One scale of the reference: pixels used, their values, gradients and depths."""
+
+    factor: float
+    normalised: Picture
+    weight: Picture
+    columns: Picture
+    rows: Picture
+    used: NDArray[np.intp]
+    value: Floats
+    deviation: Floats
+    gradient: Floats
+    depth_mm: Floats
+    used_weight: Floats
+    block: NDArray[np.intp]
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Template:
+    """A reference prepared for registration."""
+
+    landmark: Landmark
+    levels: tuple[Level, ...]
+    coarse: Level
+    field_radius_px: float
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Registration:
+    """Where the reference's pelvis lies on a moving picture.
+
+    Attributes
+    ----------
+    reference_to_moving : ndarray of shape (2, 3)
+        Similarity for bone at the depth of the socket's centre.
+    tilt_deg, oblique_deg : float
+        Direction of the beam against the reference (sign as in the case-folder form).
+    covariance : ndarray of shape (6, 6)
+        Of (log zoom, turn in rad, shift x and y in mm of the reference, tilt and oblique in rad).
+    score : float
+        Weighted correlation of the normalised pictures, -1 … 1.
+    gain : float
+        Local contrast of the moving picture in units of the reference's (brightness, gamma).
+    overlap : float
+        Share of the reference's weight that is valid on the moving picture.
+    landmark : Landmark
+    """
+
+    reference_to_moving: Floats
+    tilt_deg: float
+    oblique_deg: float
+    covariance: Floats
+    score: float
+    gain: float
+    overlap: float
+    landmark: Landmark
+
+    def __post_init__(self) -> None:
+        frozen(self.reference_to_moving)
+        frozen(self.covariance)
+
+    @property
+    def zoom(self) -> float:
+        """Moving pixels per reference pixel."""
+        return float(math.hypot(self.reference_to_moving[0, 0], self.reference_to_moving[1, 0]))
+
+    @property
+    def turn_deg(self) -> float:
+        """Turn in the picture's plane, reference to moving, clockwise positive."""
+        a = self.reference_to_moving
+        return math.degrees(math.atan2(a[1, 0], a[0, 0]))
+
+    def displacement_px(self, depth_mm: float | Floats) -> Floats:
+        """Shift ``d`` of bone at a depth, in reference pixels: shape (2,) or (N, 2)."""
+        mark = self.landmark
+        direction = (
+            math.radians(self.oblique_deg) * mark.lateral - math.radians(self.tilt_deg) * mark.up
+        )
+        return np.multiply.outer(np.asarray(depth_mm, float), direction) / mark.mm_per_px
+
+    def to_moving(self, points_px: Floats, depth_mm: float | Floats = 0.0) -> Floats:
+        """Carry reference points of a given depth onto the moving picture: (N, 2) -> (N, 2)."""
+        shifted = points_px + self.displacement_px(depth_mm)
+        result: Floats = shifted @ self.reference_to_moving[:, :2].T + self.reference_to_moving[:, 2]
+        return result
+
+    def matrix_to_reference(self, depth_mm: float, extra_px: Floats | None = None) -> Floats:
+        """Affine (2, 3) from the moving picture to the reference for bone at one depth."""
+        inverse = np.linalg.inv(self.reference_to_moving[:, :2])
+        shift = self.displacement_px(depth_mm) + (0 if extra_px is None else extra_px)
+        offset = -inverse @ self.reference_to_moving[:, 2] - shift
+        return np.column_stack([inverse, offset])
+
+
+# --- local normalisation -----------------------------------------------------------------
+
+
+def normalise(
+    attenuation: Picture, valid: Mask, sigma_px: float, contrast_floor: float
+) -> tuple[Picture, Picture, Picture]:
+    """Take out the local mean and divide by the local contrast.
+
+    Parameters
+    ----------
+    attenuation : ndarray of shape (M, N), float32
+    valid : ndarray of shape (M, N), bool
+    sigma_px : float
+        Width of the neighbourhood (standard deviation of a Gaussian).
+    contrast_floor : float
+        Contrast, in units of ``attenuation``, that is not amplified further.
+
+    Returns
+    -------
+    normalised, support, deviation : ndarray of shape (M, N), float32
+        ``support`` is 0 … 1: how far the neighbourhood is valid.  ``deviation`` is the picture
+        less its local mean, before the contrast is divided out.
+    """
+    inside = valid.astype(np.float32)
+    ksize = (0, 0)
+    mass = cv2.GaussianBlur(inside, ksize, sigma_px)
+    safe = np.maximum(mass, 1e-3)
+    centred = attenuation - float(attenuation[valid].mean() if valid.any() else 0.0)
+    mean = cv2.GaussianBlur(centred * inside, ksize, sigma_px) / safe
+    deviation = (centred - mean) * inside
+    variance = cv2.GaussianBlur(deviation * deviation, ksize, sigma_px) / safe
+    return (
+        np.asarray(deviation / np.sqrt(variance + contrast_floor**2), np.float32),
+        np.asarray(inside * mass, np.float32),
+        np.asarray(deviation, np.float32),
+    )
+
+
+def _reduce(array: Picture, factor: float) -> Picture:
+    """Reduce by area averaging; pixel centres map as x' = (x + 1/2) factor - 1/2."""
+    if factor >= 0.999:
+        return array
+    height, width = array.shape
+    size = (max(8, round(width * factor)), max(8, round(height * factor)))
+    return np.asarray(cv2.resize(array, size, None, 0, 0, cv2.INTER_AREA), np.float32)
+
+
+def _reduced_radiograph(
+    picture: Radiograph, factor: float, mm_per_px: float, own: RegisterSettings
+) -> tuple[Picture, Picture, Picture, float]:
+    """Normalised picture, support, deviation, and the factor really used (whole pixels)."""
+    factor = min(1.0, factor)
+    inside = _reduce(picture.valid.astype(np.float32), factor)
+    small = _reduce(np.where(picture.valid, picture.attenuation, 0).astype(np.float32), factor)
+    valid = inside > 0.6
+    small = np.where(valid, small / np.maximum(inside, 0.5), 0).astype(np.float32)
+    factor = small.shape[1] / picture.attenuation.shape[1]
+    sigma = own.neighbourhood_mm / (mm_per_px / factor)
+    noise = picture.noise_std * factor
+    smooth = cv2.GaussianBlur(small, (0, 0), own.smoothing_px)
+    return *normalise(smooth, valid, sigma, max(own.contrast_floor, 2 * noise)), factor
+
+
+def _gradient(picture: Picture) -> tuple[Picture, Picture]:
+    """Central differences per pixel, x and y."""
+    gx = cv2.Scharr(picture, cv2.CV_32F, 1, 0) / 32
+    gy = cv2.Scharr(picture, cv2.CV_32F, 0, 1) / 32
+    return np.asarray(gx, np.float32), np.asarray(gy, np.float32)
+
+
+def prepare_template(
+    reference: Radiograph, landmark: Landmark, settings: Settings = DEFAULTS
+) -> Template | NotMeasurable:
+    """Prepare the reference once a case: its pixels, gradients and depths at every scale.
+
+    Parameters
+    ----------
+    reference : Radiograph
+    landmark : Landmark
+        In the reference's pixels.
+    settings : Settings
+
+    Returns
+    -------
+    Template
+    NotMeasurable
+        ``reference-unusable`` when too little pelvis can be seen.
+    """
+    own = settings.register
+    levels = tuple(_level(reference, landmark, mm, own) for mm in own.levels_mm)
+    coarse = _level(reference, landmark, own.coarse_mm, own)
+    area_mm2 = float((landmark.weight > 0.5).sum()) * landmark.mm_per_px**2
+    if area_mm2 < own.least_area_mm2 or any(len(level.used) < 200 for level in levels):
+        return NotMeasurable(
+            Reason.REFERENCE_UNUSABLE, "Too little of the pelvis can be seen in the first picture."
+        )
+    return Template(landmark, levels, coarse, reference.field.radius_px)
+
+
+def _level(
+    reference: Radiograph, mark: Landmark, level_mm: float, own: RegisterSettings
+) -> Level:
+    normalised, support, deviation, factor = _reduced_radiograph(
+        reference, mark.mm_per_px / level_mm, mark.mm_per_px, own
+    )
+    size = (normalised.shape[1], normalised.shape[0])
+    weight = np.asarray(cv2.resize(mark.weight, size, None, 0, 0, cv2.INTER_AREA), np.float32)
+    weight = weight * np.clip(support * 2 - 1, 0, 1)
+    depth = np.asarray(cv2.resize(mark.depth_mm, size, None, 0, 0, cv2.INTER_AREA), np.float32)
+    gx, gy = _gradient(normalised)
+    rows, columns = np.mgrid[: size[1], : size[0]].astype(np.float32)
+    columns = (columns + 0.5) / factor - 0.5
+    rows = (rows + 0.5) / factor - 0.5
+    strength = np.hypot(gx, gy)
+    # Flat pixels say nothing about where the bone is; they only cost time.
+    enough = weight > 0.05
+    cut = float(np.quantile(strength[enough], own.flat_share)) if enough.any() else 0.0
+    used = np.flatnonzero((enough & (strength >= cut)).ravel())
+    gradient = np.column_stack([gx.ravel()[used], gy.ravel()[used]]).astype(float) * factor
+    side = own.block_mm / mark.mm_per_px
+    block = (rows.ravel()[used] // side).astype(int) * 1000 + (
+        columns.ravel()[used] // side
+    ).astype(int)
+    block = np.unique(block, return_inverse=True)[1]
+    return Level(
+        factor,
+        normalised,
+        weight.astype(np.float32),
+        columns,
+        rows,
+        used,
+        normalised.ravel()[used].astype(float),
+        deviation.ravel()[used].astype(float),
+        gradient,
+        depth.ravel()[used].astype(float),
+        weight.ravel()[used].astype(float),
+        block,
+    )
+
+
+# --- coarse search -----------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Start:
+    score: float
+    matrix: tuple[float, ...]
+
+
+def _similarity(zoom: float, turn: float, about: Point, onto: Point) -> Floats:
+    """(2, 3) matrix that turns and zooms about a point and carries it onto another."""
+    c, s = zoom * math.cos(turn), zoom * math.sin(turn)
+    linear = np.array([[c, -s], [s, c]])
+    return np.column_stack([linear, np.asarray(onto) - linear @ np.asarray(about)])
+
+
+def _coarse_search(
+    template: Template,
+    moving: Picture,
+    support: Picture,
+    factor: float,
+    candidates: Iterable[tuple[float, float]],
+) -> list[_Start]:
+    """Best shift for each (zoom, turn in rad) by masked correlation; best first."""
+    level = template.coarse
+    kernel_size = 2 * max(level.normalised.shape)
+    shape = tuple(
+        fft.next_fast_len(n + kernel_size // 2, real=True) for n in moving.shape
+    )
+    valid = (support > 0.3).astype(np.float32)
+    image = moving * valid
+    image_f = np.conj(fft.rfft2(image, shape))
+    power_f = np.conj(fft.rfft2(image * image, shape))
+    valid_f = np.conj(fft.rfft2(valid, shape))
+    cx = (template.landmark.centre_px[0] + 0.5) * level.factor - 0.5
+    cy = (template.landmark.centre_px[1] + 0.5) * level.factor - 0.5
+    middle = (moving.shape[1] / 2.0, moving.shape[0] / 2.0)
+    size = (moving.shape[1], moving.shape[0])
+    starts = []
+    for zoom, turn in candidates:
+        scale = zoom * factor / level.factor
+        matrix = _similarity(scale, turn, (cx, cy), middle)
+        weight = cv2.warpAffine(level.weight, matrix, size)
+        value = cv2.warpAffine(level.normalised, matrix, size)
+        weighted = weight * value
+        total = float(weight.sum())
+        if total <= 0:
+            continue
+        product_ = fft.irfft2(fft.rfft2(weighted, shape) * image_f, shape)
+        weight_f = fft.rfft2(weight, shape)
+        power = fft.irfft2(weight_f * power_f, shape)
+        covered = fft.irfft2(weight_f * valid_f, shape) / total
+        own_power = float((weight * value * value).sum())
+        score = product_ / np.sqrt(np.maximum(power * own_power, 1e-6))
+        score = np.where(covered > 0.6, score * np.sqrt(np.clip(covered, 0, 1)), -1)
+        row, column = np.unravel_index(int(score.argmax()), score.shape)
+        best = float(score[row, column])
+        # The correlation's lag is minus the shift of the template.
+        dy = -int(row) if row <= shape[0] // 2 else shape[0] - int(row)
+        dx = -int(column) if column <= shape[1] // 2 else shape[1] - int(column)
+        onto = (
+            (middle[0] + dx + 0.5) / factor - 0.5,
+            (middle[1] + dy + 0.5) / factor - 0.5,
+        )
+        full = _similarity(zoom, turn, template.landmark.centre_px, onto)
+        starts.append(_Start(best, tuple(full.ravel())))
+    return sorted(starts, key=lambda start: -start.score)
+
+
+# --- fine fit ----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _State:
+    matrix: Floats
+    angles: Floats  # tilt, oblique in rad
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Fit:
+    state: _State
+    score: float
+    overlap: float
+    covariance: Floats
+    converged: bool
+    gain: float = 1.0
+
+
+def _basis(level: Level, mark: Landmark, angles: Floats) -> Floats:
+    """Displacement in reference pixels per unit of each parameter: shape (6, N, 2)."""
+    x = level.columns.ravel()[level.used].astype(float)
+    y = level.rows.ravel()[level.used].astype(float)
+    depth_px = level.depth_mm[:, None] / mark.mm_per_px
+    direction = angles[1] * mark.lateral - angles[0] * mark.up
+    from_centre = np.column_stack([x, y]) - mark.centre_px + depth_px * direction
+    ones, zeros = np.ones_like(x), np.zeros_like(x)
+    return np.stack(
+        [
+            from_centre,
+            np.column_stack([-from_centre[:, 1], from_centre[:, 0]]),
+            np.column_stack([ones, zeros]) / mark.mm_per_px,
+            np.column_stack([zeros, ones]) / mark.mm_per_px,
+            -depth_px * mark.up,
+            depth_px * mark.lateral,
+        ]
+    )
+
+
+def _sample(picture: Picture, x: Picture, y: Picture) -> Floats:
+    """Bilinear samples at many points; outside is 0."""
+    width = 512
+    pad = (-len(x)) % width
+    map_x = np.pad(x, (0, pad), constant_values=-10).reshape(-1, width)
+    map_y = np.pad(y, (0, pad), constant_values=-10).reshape(-1, width)
+    taken = cv2.remap(picture, map_x, map_y, cv2.INTER_LINEAR)
+    return taken.ravel()[: len(x)].astype(float)
+
+
+def _fit_level(
+    level: Level,
+    mark: Landmark,
+    moving: Picture,
+    support: Picture,
+    factor: float,
+    start: _State,
+    own: RegisterSettings,
+    *,
+    free_angles: bool,
+    steps: int,
+) -> _Fit:
+    """Robust Gauss-Newton at one scale."""
+    state = start
+    gx, gy = _gradient(moving)
+    prior = np.zeros(6)
+    prior[4:] = 1 / math.radians(own.prior_angle_deg) ** 2
+    active = 6 if free_angles else 4
+    converged = False
+    score = overlap = 0.0
+    covariance = np.full((6, 6), np.inf)
+    for _ in range(steps):
+        at = (_positions(level, mark, state) + 0.5) * factor - 0.5
+        ax, ay = at[:, 0].astype(np.float32), at[:, 1].astype(np.float32)
+        value = _sample(moving, ax, ay)
+        seen = np.clip(_sample(support, ax, ay) * 2 - 1, 0, 1)
+        weight = level.used_weight * seen
+        total = float(weight.sum())
+        overlap = total / max(1e-9, float(level.used_weight.sum()))
+        if overlap < own.least_overlap / 2:
+            break
+        # Efficient second-order step: mean of both pictures' gradients, in the reference's frame.
+        moving_gradient = np.column_stack([_sample(gx, ax, ay), _sample(gy, ax, ay)]) * factor
+        gradient = 0.5 * (level.gradient + moving_gradient @ state.matrix[:, :2])
+        gain = float((weight * value * level.value).sum() / max(1e-9, (weight * level.value**2).sum()))
+        gain = min(max(gain, 0.3), 3.0)
+        residual = value - gain * level.value
+        # Where the moving picture is noisier the gain falls; the residual keeps its own scale.
+        spread = 1.4826 * float(np.median(np.abs(residual[weight > 0.1]))) + 1e-6
+        bounded = np.clip(np.abs(residual) / (own.tukey_c * spread), 0, 1)
+        robust = weight * (1 - bounded**2) ** 2
+        basis = _basis(level, mark, state.angles)[:active]
+        jacobian = np.einsum("pnk,nk->np", basis, gradient)
+        weighted = jacobian * robust[:, None]
+        hessian = jacobian.T @ weighted
+        slope = weighted.T @ residual
+        # One robust variance per block of bone, so that a wrong shape does not pretend to be
+        # thousands of independent agreements.
+        blocks = int(level.block.max()) + 1
+        per_block = np.stack(
+            [np.bincount(level.block, weighted[:, k] * residual, blocks) for k in range(active)], 1
+        )
+        meat = per_block.T @ per_block
+        # The prior speaks in the same currency as the data: divided by the effective variance.
+        effective = max(1e-9, float(np.trace(meat) / np.trace(hessian)))
+        damped = hessian + np.diag(prior[:active] * effective)
+        pull = prior[:active] * effective * np.r_[np.zeros(4), state.angles][:active]
+        step = -np.linalg.solve(damped, slope + pull)
+        inverse = np.linalg.inv(damped)
+        covariance = np.zeros((6, 6))
+        covariance[:active, :active] = inverse @ (meat + np.diag(prior[:active] * effective**2)) @ inverse
+        if not free_angles:
+            covariance[4:, 4:] = np.eye(2) * math.radians(own.prior_angle_deg) ** 2
+        state = _stepped(state, step, mark)
+        power = float((robust * value**2).sum() * (robust * level.value**2).sum())
+        score = float((weight * value * level.value).sum()) / max(
+            1e-9,
+            math.sqrt(float((weight * value**2).sum() * (weight * level.value**2).sum())),
+        )
+        if power <= 0:
+            break
+        move = np.abs(step[:4] * np.array([80.0, 80.0, 1.0, 1.0]))
+        if move.max() < own.converged_mm and (not free_angles or np.abs(step[4:]).max() < 3e-4):
+            converged = True
+            break
+    return _Fit(state, score, overlap, covariance, converged)
+
+
+def _positions(level: Level, mark: Landmark, state: _State) -> Floats:
+    """Where the level's used pixels lie on the moving picture, in its full pixels: (N, 2)."""
+    points = np.column_stack(
+        [level.columns.ravel()[level.used], level.rows.ravel()[level.used]]
+    ).astype(float)
+    direction = state.angles[1] * mark.lateral - state.angles[0] * mark.up
+    shifted = points + level.depth_mm[:, None] / mark.mm_per_px * direction
+    result: Floats = shifted @ state.matrix[:, :2].T + state.matrix[:, 2]
+    return result
+
+
+def _gain(
+    level: Level, mark: Landmark, deviation: Picture, support: Picture, factor: float, state: _State
+) -> float:
+    """Ratio of local contrasts, moving to reference, over the registered bone."""
+    at = ((_positions(level, mark, state) + 0.5) * factor - 0.5).astype(np.float32)
+    value = _sample(deviation, at[:, 0], at[:, 1])
+    seen = np.clip(_sample(support, at[:, 0], at[:, 1]) * 2 - 1, 0, 1)
+    weight = level.used_weight * seen
+    ratio = 1.0
+    for _ in range(4):
+        off = value - ratio * level.deviation
+        spread = 1.4826 * float(np.median(np.abs(off[weight > 0.1]))) + 1e-9
+        robust = weight / (1 + (off / (2 * spread)) ** 2)
+        # Both pictures are noisy: the ratio of spreads, not the slope of one on the other.
+        top = float((robust * value**2).sum())
+        bottom = float((robust * level.deviation**2).sum())
+        ratio = math.sqrt(top / max(bottom, 1e-12))
+    return min(max(ratio, 0.1), 10.0)
+
+
+def _stepped(state: _State, step: Floats, mark: Landmark) -> _State:
+    """Compose the similarity with the step (in the reference's frame) and add the angles."""
+    zoom, turn = math.exp(float(np.clip(step[0], -0.2, 0.2))), float(np.clip(step[1], -0.2, 0.2))
+    centre = np.asarray(mark.centre_px)
+    small = _similarity(zoom, turn, mark.centre_px, tuple(centre + step[2:4] / mark.mm_per_px))
+    linear = state.matrix[:, :2] @ small[:, :2]
+    offset = state.matrix[:, :2] @ small[:, 2] + state.matrix[:, 2]
+    angles = state.angles + (step[4:6] if len(step) == 6 else 0)
+    return _State(np.column_stack([linear, offset]), np.clip(angles, -0.35, 0.35))
+
+
+def register(
+    template: Template,
+    moving: Radiograph,
+    settings: Settings = DEFAULTS,
+    *,
+    earlier: Registration | None = None,
+) -> Registration | NotMeasurable:
+    """Find the reference's pelvis on a moving picture.
+
+    Parameters
+    ----------
+    template : Template
+        The prepared reference.
+    moving : Radiograph
+        In its own pixels; any turn, shift and zoom, not mirrored.
+    settings : Settings
+    earlier : Registration, optional
+        Of an earlier picture of the case: a first guess that saves the wide search.
+
+    Returns
+    -------
+    Registration
+        In pixels of both pictures.  Whether it is good enough is the verdict's business.
+    NotMeasurable
+        ``other-anatomy`` when nothing of the reference can be found, ``mirrored`` when the
+        mirrored picture fits clearly better.
+    """
+    own = settings.register
+    direct = _best(template, moving, own, earlier)
+    if direct is None or direct.score < own.sure_score:
+        mirrored = _best(template, _mirrored(moving), own, None)
+        if mirrored is not None and mirrored.score > own.least_score:
+            if direct is None or mirrored.score > direct.score + own.mirror_margin:
+                return NotMeasurable(Reason.MIRRORED)
+    if direct is None:
+        return NotMeasurable(Reason.OTHER_ANATOMY)
+    return Registration(
+        direct.state.matrix.copy(),
+        math.degrees(float(direct.state.angles[0])),
+        math.degrees(float(direct.state.angles[1])),
+        direct.covariance,
+        direct.score,
+        direct.gain,
+        direct.overlap,
+        template.landmark,
+    )
+
+
+def _mirrored(picture: Radiograph) -> Radiograph:
+    """The picture seen from behind."""
+    flip = lambda array: np.ascontiguousarray(array[:, ::-1])  # noqa: E731
+    return Radiograph(
+        flip(picture.attenuation),
+        flip(picture.valid),
+        flip(picture.metal),
+        picture.field,
+        picture.bone_bright,
+        picture.noise_std,
+    )
+
+
+def _best(
+    template: Template, moving: Radiograph, own: RegisterSettings, earlier: Registration | None
+) -> _Fit | None:
+    """The best fit over the starts that the coarse search proposes, or None."""
+    mark = template.landmark
+    ratio = moving.field.radius_px / template.field_radius_px
+    coarse, support, _, factor = _reduced_radiograph(
+        moving, template.coarse.factor / ratio, mark.mm_per_px / ratio, own
+    )
+    near = product(
+        [ratio * z for z in own.near_zooms], [math.radians(t) for t in own.near_turns_deg]
+    )
+    starts = _coarse_search(template, coarse, support, factor, near)
+    fit = _refined(template, moving, starts[: own.starts], own)
+    if earlier is not None and (fit is None or fit.score < own.sure_score):
+        again = [_Start(1.0, tuple(earlier.reference_to_moving.ravel()))]
+        fit = _better(fit, _refined(template, moving, again, own))
+    if fit is None or fit.score < own.sure_score:
+        wide = product(
+            [ratio * z for z in own.wide_zooms], np.radians(np.arange(0, 360, own.wide_turn_step_deg))
+        )
+        starts = _coarse_search(template, coarse, support, factor, wide)
+        fit = _better(fit, _refined(template, moving, starts[: own.wide_starts], own))
+    return fit
+
+
+def _better(first: _Fit | None, second: _Fit | None) -> _Fit | None:
+    if first is None or second is None:
+        return first or second
+    return second if second.score > first.score else first
+
+
+def _refined(
+    template: Template, moving: Radiograph, starts: list[_Start], own: RegisterSettings
+) -> _Fit | None:
+    """Fit from several starts at the coarsest scale, go on with the best one."""
+    mark = template.landmark
+    if not starts:
+        return None
+    best: _Fit | None = None
+    for index, level in enumerate(template.levels):
+        if index == 0:
+            candidates = [
+                _State(np.array(start.matrix).reshape(2, 3), np.zeros(2)) for start in starts
+            ]
+        else:
+            assert best is not None
+            candidates = [best.state]
+        fits = []
+        for state in candidates:
+            zoom = float(math.hypot(state.matrix[0, 0], state.matrix[1, 0]))
+            picture, support, deviation, factor = _reduced_radiograph(
+                moving, level.factor / zoom, mark.mm_per_px / zoom, own
+            )
+            args = (level, mark, picture, support, factor)
+            fit = _fit_level(*args, state, own, free_angles=False, steps=own.steps[index])
+            if index > 0 or len(template.levels) == 1:
+                fit = _fit_level(*args, fit.state, own, free_angles=True, steps=own.steps[index])
+            if fit.overlap > own.least_overlap:
+                if index == len(template.levels) - 1:
+                    gain = _gain(level, mark, deviation, support, factor, fit.state)
+                    fit = replace(fit, gain=gain)
+                fits.append(fit)
+        if not fits:
+            return None
+        best = max(fits, key=lambda fit: fit.score)
+    return best
