@@ -6,7 +6,6 @@ The first thing that can't be used is named with its table, its key and what wou
 import math
 import re
 import tomllib
-from collections.abc import Iterable
 from typing import Any, Final, cast
 
 import numpy as np
@@ -16,6 +15,21 @@ from tracker.values import BeadPlate, CaseSetup, Marks, Plan, Point, Scale, Side
 
 SCHEMA: Final = 1
 CASE_FILE: Final = "case.toml"
+KEYS: Final[dict[str, tuple[str, ...]]] = {
+    "": ("schema", "id", "side", "view", "scale", "plan", "marks", "distortion"),
+    "scale": (
+        "head_diameter_mm",
+        "mm_per_px",
+        "object_diameter_mm",
+        "object_px",
+        "object_file",
+    ),
+    "plan": ("target_lcea_deg", "floor_lcea_deg", "depth_mm", "max_depth_mm", "clock"),
+    "marks": ("head", "rim_edge", "horizontal"),
+    "distortion": ("grid", "bead_spacing_mm"),
+}
+"""Every key of case.toml, by table; the file's own keys stand under the empty name."""
+
 MARK_SCATTER_PX: Final = 2.0
 """Standard uncertainty of a person's click, in each coordinate, on a picture of 1024 px."""
 
@@ -28,12 +42,12 @@ Plain = dict[str, Any]
 class _Table:
     """One table of case.toml: typed look-ups whose errors name the table and the key."""
 
-    def __init__(self, name: str, plain: Any, known: Iterable[str]) -> None:
+    def __init__(self, name: str, plain: Any) -> None:
         self.name = name
+        known = KEYS[name]
         if not isinstance(plain, dict):
             raise InvalidCase(f"{CASE_FILE}: {name} must be a table, [{name}]")
         self.plain: Plain = plain
-        known = tuple(known)
         for key in plain:
             if key not in known:
                 raise InvalidCase(
@@ -161,9 +175,7 @@ def setup_from(plain: Plain) -> CaseSetup:
     InvalidCase
         As :func:`parse_case`.
     """
-    top = _Table(
-        "", plain, ("schema", "id", "side", "view", "scale", "plan", "marks", "distortion")
-    )
+    top = _Table("", plain)
     _check_schema(top)
     name = top.require("id", hint='a pseudonym, such as id = "p00"')
     if not isinstance(name, str) or not name.strip() or len(name) > 64 or not name.isprintable():
@@ -190,11 +202,7 @@ def _check_schema(top: _Table) -> None:
 
 
 def _scale(plain: Any) -> Scale:
-    table = _Table(
-        "scale",
-        plain,
-        ("head_diameter_mm", "mm_per_px", "object_diameter_mm", "object_px", "object_file"),
-    )
+    table = _Table("scale", plain)
     scale = Scale(
         mm_per_px=table.number("mm_per_px", 0.01, 2.0),
         object_diameter_mm=table.number("object_diameter_mm", 0.5, 60.0),
@@ -217,9 +225,7 @@ def _scale(plain: Any) -> Scale:
 
 
 def _plan(plain: Any) -> Plan:
-    table = _Table(
-        "plan", plain, ("target_lcea_deg", "floor_lcea_deg", "depth_mm", "max_depth_mm", "clock")
-    )
+    table = _Table("plan", plain)
     table.require("floor_lcea_deg", hint="the lower limit, in degrees")
     floor = cast(float, table.number("floor_lcea_deg", -30.0, 90.0))
     target = table.number("target_lcea_deg", -30.0, 90.0)
@@ -255,7 +261,7 @@ def _clock(table: _Table) -> tuple[str, str]:
 
 
 def _marks(plain: Any) -> Marks:
-    table = _Table("marks", plain, ("head", "rim_edge", "horizontal"))
+    table = _Table("marks", plain)
     head = table.points("head", 3)
     edge = table.point("rim_edge", table.require("rim_edge"))
     left, right = table.points("horizontal", 2, 2)
@@ -274,7 +280,7 @@ def _marks(plain: Any) -> Marks:
 
 
 def _plate(plain: Any) -> BeadPlate:
-    table = _Table("distortion", plain, ("grid", "bead_spacing_mm"))
+    table = _Table("distortion", plain)
     table.require("bead_spacing_mm", hint="the distance between beads at the receptor, in mm")
     spacing = cast(float, table.number("bead_spacing_mm", 1.0, 100.0))
     return BeadPlate(file=table.file("grid"), bead_spacing_mm=spacing)

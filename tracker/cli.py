@@ -43,7 +43,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """
     options: argparse.Namespace | None = None
     try:
-        options = _parser().parse_args(arguments)
+        options = build_parser().parse_args(arguments)
         command: Callable[[argparse.Namespace], None] = options.command
         command(options)
         sys.stdout.flush()
@@ -65,7 +65,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     return 0
 
 
-def _parser() -> argparse.ArgumentParser:
+def build_parser() -> argparse.ArgumentParser:
     parser = _Parser(
         prog="tracker",
         description="How much of the acetabular rim has been taken away, from C-arm pictures.",
