@@ -55,6 +55,7 @@ class AnatomySettings:
     rim_depth_mm: float = 7.0
     rim_medial_deg: float = 24.0
     rim_lateral_deg: float = 24.0
+    rim_depth_of_edge_mm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +128,47 @@ class OutlineSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class DuplicateSettings:
+    """One exposure saved twice."""
+
+    window_px: int = 512
+    sigma_px: float = 1.0
+    least_pixels: int = 2000
+    correlation: float = 0.35
+
+
+@dataclass(frozen=True, slots=True)
+class MeasureSettings:
+    """Rows of the budgets that no single picture can show."""
+
+    u_foot_mm: float = 0.1
+    u_concentric_mm: float = 0.3
+    u_rim_depth_mm: float = 4.0
+    u_shape_mm_per_deg: float = 0.08
+    u_lip_mm: float = 0.05
+    u_registration_floor_mm: float = 0.03
+    u_beam_deg: float = 0.15
+    u_given_scale: float = 0.01
+    u_head_diameter_mm: float = 0.5
+    u_object_mm: float = 0.05
+    area_to_mm: float = 10.0
+    area_head_margin_mm: float = 1.5
+
+
+@dataclass(frozen=True, slots=True)
+class VerdictSettings:
+    """When a number is not shown."""
+
+    least_score: float = 0.75
+    least_turned_score: float = 0.5
+    least_overlap: float = 0.5
+    largest_turn_deg: float = 5.0
+    largest_expanded_mm: float = 1.0
+    growth_in_u: float = 3.0
+    growth_mm: float = 0.5
+
+
+@dataclass(frozen=True, slots=True)
 class Settings:
     """All settings of one run."""
 
@@ -136,6 +178,9 @@ class Settings:
     anatomy: AnatomySettings = AnatomySettings()
     register: RegisterSettings = RegisterSettings()
     outline: OutlineSettings = OutlineSettings()
+    duplicate: DuplicateSettings = DuplicateSettings()
+    measure: MeasureSettings = MeasureSettings()
+    verdict: VerdictSettings = VerdictSettings()
 
     def digest(self) -> str:
         """Return the first 12 hex digits of the settings' SHA-256."""

@@ -396,6 +396,103 @@ class Radiograph:
             frozen(array)
 
 
+# --- registration ---------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Landmark:
+    """What registration must know of the reference.
+
+    Attributes
+    ----------
+    centre_px : tuple of float
+        Socket's centre.
+    up : ndarray of shape (2,)
+        Unit vector towards the head of the patient, in the picture.
+    lateral : ndarray of shape (2,)
+        Unit vector away from the mid-line.
+    mm_per_px : float
+    weight : ndarray of shape (M, N), float32
+        0 … 1, how far a pixel shows pelvis and nothing that moves or is burred.
+    depth_mm : ndarray of shape (M, N), float32
+        Depth of the bone that makes the local contrast; towards the tube positive.
+    """
+
+    centre_px: Point
+    up: Floats
+    lateral: Floats
+    mm_per_px: float
+    weight: Picture
+    depth_mm: Picture
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Registration:
+    """Where the reference's pelvis lies on a moving picture.
+
+    Attributes
+    ----------
+    reference_to_moving : ndarray of shape (2, 3)
+        Similarity for bone at the depth of the socket's centre.
+    tilt_deg, oblique_deg : float
+        Direction of the beam against the reference (sign as in the case-folder form).
+    covariance : ndarray of shape (6, 6)
+        Of (log zoom, turn in rad, shift x and y in mm of the reference, tilt and oblique in rad).
+    score : float
+        Weighted correlation of the normalised pictures, -1 … 1.
+    gain : float
+        Local contrast of the moving picture in units of the reference's (brightness, gamma).
+    overlap : float
+        Share of the reference's weight that is valid on the moving picture.
+    landmark : Landmark
+    """
+
+    reference_to_moving: Floats
+    tilt_deg: float
+    oblique_deg: float
+    covariance: Floats
+    score: float
+    gain: float
+    overlap: float
+    landmark: Landmark
+
+    def __post_init__(self) -> None:
+        frozen(self.reference_to_moving)
+        frozen(self.covariance)
+
+    @property
+    def zoom(self) -> float:
+        """Moving pixels per reference pixel."""
+        return float(math.hypot(self.reference_to_moving[0, 0], self.reference_to_moving[1, 0]))
+
+    @property
+    def turn_deg(self) -> float:
+        """Turn in the picture's plane, reference to moving, clockwise positive."""
+        a = self.reference_to_moving
+        return math.degrees(math.atan2(a[1, 0], a[0, 0]))
+
+    def displacement_px(self, depth_mm: float | Floats) -> Floats:
+        """Shift ``d`` of bone at a depth, in reference pixels: shape (2,) or (N, 2)."""
+        mark = self.landmark
+        direction = (
+            math.radians(self.oblique_deg) * mark.lateral - math.radians(self.tilt_deg) * mark.up
+        )
+        return np.multiply.outer(np.asarray(depth_mm, float), direction) / mark.mm_per_px
+
+    def to_moving(self, points_px: Floats, depth_mm: float | Floats = 0.0) -> Floats:
+        """Carry reference points of a given depth onto the moving picture: (N, 2) -> (N, 2)."""
+        shifted = points_px + self.displacement_px(depth_mm)
+        result: Floats = shifted @ self.reference_to_moving[:, :2].T + self.reference_to_moving[:, 2]
+        return result
+
+    def matrix_to_reference(self, depth_mm: float, extra_px: Floats | None = None) -> Floats:
+        """Affine (2, 3) from the moving picture to the reference for bone at one depth."""
+        inverse = np.linalg.inv(self.reference_to_moving[:, :2])
+        shift = self.displacement_px(depth_mm) + (0 if extra_px is None else extra_px)
+        offset = -inverse @ self.reference_to_moving[:, 2] - shift
+        return np.column_stack([inverse, offset])
+
+
 # --- results -----------------------------------------------------------------------------
 
 
