@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any, Final, NoReturn
 
 from tracker import __version__
-from tracker.errors import EXIT_STATUS, InputError, TrackerError, Unwritable
+from tracker.errors import EXIT_STATUS, InputError, InternalError, TrackerError, Unwritable
 
 _DATA_DIR: Final = Path("tracker-data")
 _PORT: Final = 8321
@@ -66,6 +66,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def build_parser() -> argparse.ArgumentParser:
+    """Return the parser of every command; the reference is written from it."""
     parser = _Parser(
         prog="tracker",
         description="How much of the acetabular rim has been taken away, from C-arm pictures.",
@@ -152,7 +153,7 @@ def _demo(options: argparse.Namespace) -> None:
         )
     run_pages = None if options.no_serve else _pages()
     from tracker.casefolder import read_case
-    from tracker.service import Added, Service
+    from tracker.service import Service
     from tracker.table import progress_line, reference_line, result_lines
 
     truth_mm = _truth(folder / "truth.json")
@@ -163,11 +164,13 @@ def _demo(options: argparse.Namespace) -> None:
         Service(Path(data)) as service,
     ):
         for index, added in enumerate(service.import_folder(folder)):
-            case = service.case(found.setup.id)
-            if isinstance(added, Added) and added.result is not None:
+            if added.result is not None:
                 _say(progress_line(added.result, index, total))
-            elif case.reference is not None:
-                _say(reference_line(case.reference, total))
+            elif (first := service.case(found.setup.id).reference) is not None:
+                _say(reference_line(first, total))
+        case = service.case(found.setup.id)
+        if case.reference is None:
+            raise InternalError("the demo's first picture has no result")
         results = [picture.result for picture in case.stills if picture.result is not None]
         print("\n".join(result_lines(case.reference, results, truth_mm)), flush=True)
         if run_pages is not None:
