@@ -24,6 +24,10 @@ _COARSE_PX: Final = 4
 is below 1e-3 per px even at 10 % distortion, so that costs under 0.005 px."""
 
 
+_WORTH_PX: Final = 0.03
+"""A higher order is taken when it removes more than this much of systematic miss."""
+
+
 @dataclass(frozen=True, eq=False, slots=True)
 class Rectification:
     """How recorded pixels are moved to undo the distortion.
@@ -397,8 +401,10 @@ def _fit(
     z = (points - centre) / support
     target = _ideal(indices, lattice)
     kept = np.ones(len(points), bool)
+    pitch = np.median(np.asarray(KDTree(points).query(points, k=2)[0])[:, 1])
+    worth = _WORTH_PX / float(pitch)
     for _ in range(3):
-        order = _best_order(z[kept], target[kept], indices[kept], greatest_order)
+        order = _best_order(z[kept], target[kept], indices[kept], greatest_order, worth)
         terms = _terms(z, order)
         coefficients, *_ = np.linalg.lstsq(terms[kept], target[kept], rcond=None)
         miss = np.hypot(*(terms @ coefficients - target).T)
@@ -428,8 +434,11 @@ def _fit(
     )
 
 
-def _best_order(z: Floats, target: Floats, indices: Indices, greatest: int) -> int:
-    """Return the lowest order within 3 % of the least error on beads left out of the fit."""
+def _best_order(z: Floats, target: Floats, indices: Indices, greatest: int, worth: float) -> int:
+    """Return the lowest order whose beads left out of the fit miss hardly more than the best.
+
+    ``worth`` is the systematic miss, in units of the target, that is not worth another order.
+    """
     fold = (indices[:, 0] + 2 * indices[:, 1]) % 5
     errors: list[float] = []
     for order in range(1, greatest + 1):
@@ -442,4 +451,5 @@ def _best_order(z: Floats, target: Floats, indices: Indices, greatest: int) -> i
             fitted, *_ = np.linalg.lstsq(terms[rest], target[rest], rcond=None)
             squares += float(((terms[~rest] @ fitted - target[~rest]) ** 2).sum())
         errors.append(squares)
-    return 1 + int(np.flatnonzero(np.array(errors) <= 1.03**2 * min(errors))[0])
+    excess = (np.array(errors) - min(errors)) / len(z)
+    return 1 + int(np.flatnonzero(excess <= worth**2)[0])
