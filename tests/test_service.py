@@ -122,8 +122,8 @@ def test_a_restart_keeps_everything_and_goes_on(tmp_path: Path) -> None:
         added = service.add_picture("p1", png(30), "003.png")
         assert added.result is not None
         assert removed(service)[-1] == pytest.approx(3.0)
-        state = service._ledger._ready["p1"]
-        assert [result.file for result in state.results] == ["002.png", "003.png"]
+        trail = service._ledger._trails["p1"]
+        assert [result.file for result in trail.states[-1].results] == ["002.png", "003.png"]
 
 
 def test_a_picture_that_was_kept_and_not_measured_is_measured_after_a_restart(

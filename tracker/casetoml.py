@@ -186,7 +186,7 @@ def setup_from(plain: Plain) -> CaseSetup:
         view=cast(View, top.word("view", ("AP", "false-profile", "oblique"))),
         scale=_scale(top.require("scale", hint="add a table [scale]")),
         plan=_plan(top.require("plan", hint="add a table [plan]")),
-        marks=_marks(plain["marks"]) if "marks" in plain else None,
+        marks=marks_from(plain["marks"]) if "marks" in plain else None,
         plate=_plate(plain["distortion"]) if "distortion" in plain else None,
     )
 
@@ -260,7 +260,14 @@ def _clock(table: _Table) -> tuple[str, str]:
     return plain[0], plain[1]
 
 
-def _marks(plain: Any) -> Marks:
+def marks_from(plain: Any) -> Marks:
+    """Return given marks from the keys of the table [marks], already parsed.
+
+    Raises
+    ------
+    InvalidCase
+        As :func:`parse_case`.
+    """
     table = _Table("marks", plain)
     head = table.points("head", 3)
     edge = table.point("rim_edge", table.require("rim_edge"))

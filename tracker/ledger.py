@@ -44,7 +44,7 @@ class Ledger:
         self._locks: dict[str, RLock] = {}
         self._cases: dict[str, Case] = {}
         self._values: dict[int, StillResult | ReferenceResult] = {}
-        self._ready: OrderedDict[str, pipeline.CaseState] = OrderedDict()
+        self._trails: OrderedDict[str, _Trail] = OrderedDict()
         self._listeners: list[Listener] = []
 
     @contextmanager
@@ -84,10 +84,10 @@ class Ledger:
         self.store.append(case.row, kind, to_text(body))
         return self.reread(case.row.id)
 
-    def changed(self, case: Case) -> Case:
-        """Forget what was ready, as marks, first picture or trust have changed; measure; tell."""
+    def start_again(self, case: Case) -> Case:
+        """Forget what is ready, as marks, plan or first picture have changed; measure; tell."""
         with self._guard:
-            self._ready.pop(case.row.id, None)
+            self._trails.pop(case.row.id, None)
         case = self.measure_waiting(case.row.id)
         self.tell(case)
         return case
@@ -113,14 +113,14 @@ class Ledger:
             return case
         if case.first.reference is not None and not case.waiting:
             return case
-        state = self._state(case)
+        state, trail = self._state(case), self._trail(case)
         for picture in case.waiting:
             still = self.still(picture.row)
             started = self._timer()
             result, state = pipeline.measure_still(still, state, self._settings)
             result = replace(result, elapsed_ms=(self._timer() - started) * 1000)
             self.store.add_result(case.row, picture.row, "still", to_text(result))
-            self._keep_ready(case_id, state)
+            trail.add(picture.number, state)
         return self.reread(case_id)
 
     # --- listening -----------------------------------------------------------------------
@@ -156,11 +156,36 @@ class Ledger:
         return self._values[row.key]
 
     def _state(self, case: Case) -> pipeline.CaseState:
-        """Return the case's state, prepared again from the kept pictures where needed."""
+        """Return the state that the case's pictures so far leave for the next one.
+
+        What is in memory is used as far as it goes; the rest (after a restart, or when an outline
+        was found wrong) is measured again from the kept pictures, and its results thrown away:
+        those in the record stand.
+        """
+        wanted = [picture for picture in case.stills if picture.result and not picture.distrusted]
+        trail = self._trail(case)
+        known = trail.numbers
+        shared = 0
+        while shared < min(len(known), len(wanted)) and known[shared] == wanted[shared].number:
+            shared += 1
+        trail.cut(shared)
+        for picture in wanted[shared:]:
+            _, state = pipeline.measure_still(
+                self.still(picture.row), trail.states[-1], self._settings
+            )
+            trail.add(picture.number, state)
+        return trail.states[-1]
+
+    def _trail(self, case: Case) -> "_Trail":
+        """Return the states in memory, begun from the prepared first picture where there are none.
+
+        The case is held by the caller.
+        """
         with self._guard:
-            ready = self._ready.get(case.row.id)
-        if ready is not None:
-            return ready
+            trail = self._trails.get(case.row.id)
+            if trail is not None:
+                self._trails.move_to_end(case.row.id)
+                return trail
         first = first_picture(case)
         plate, object_ = case.aside("plate"), _object(case)
         prepared = pipeline.prepare_reference(
@@ -172,16 +197,29 @@ class Ledger:
         )
         if first.reference is None:
             self.store.add_result(case.row, first.row, "reference", to_text(prepared.result))
-        state = replace(pipeline.open_case(prepared), results=case.believed)
-        self._keep_ready(case.row.id, state)
-        return state
-
-    def _keep_ready(self, case_id: str, state: pipeline.CaseState) -> None:
+        trail = _Trail(pipeline.open_case(prepared))
         with self._guard:
-            self._ready[case_id] = state
-            self._ready.move_to_end(case_id)
-            while len(self._ready) > _MOST_READY:
-                self._ready.popitem(last=False)
+            self._trails[case.row.id] = trail
+            while len(self._trails) > _MOST_READY:
+                self._trails.popitem(last=False)
+        return trail
+
+
+class _Trail:
+    """The pipeline's state after each picture of a case, in order."""
+
+    def __init__(self, opened: pipeline.CaseState) -> None:
+        self.numbers: list[int] = []
+        self.states = [opened]
+
+    def add(self, number: int, state: pipeline.CaseState) -> None:
+        """Go on by one picture."""
+        self.numbers.append(number)
+        self.states.append(state)
+
+    def cut(self, length: int) -> None:
+        """Go back to the first ``length`` pictures."""
+        del self.numbers[length:], self.states[length + 1 :]
 
 
 def picture_of(case: Case, number: int) -> CasePicture:

@@ -11,14 +11,16 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Self
 
-from tracker import __version__, casebook, casefolder, casetoml, images
-from tracker.casebook import Case, UnreadableNote
-from tracker.errors import InputError, InvalidCase, UnreadableImage
+from tracker import __version__, casebook, casefolder, casetoml, gallery, images, views
+from tracker.casebook import Case, CasePicture, UnreadableNote
+from tracker.errors import InputError, InvalidCase, NotFound, UnreadableImage
+from tracker.gallery import Form
 from tracker.ledger import Ledger, Listener, first_picture, picture_of
 from tracker.record import Stamp
 from tracker.settings import DEFAULTS, Settings
 from tracker.store import Store
 from tracker.values import CaseSetup, Marks, NotMeasurable, Reason, Still, StillResult
+from tracker.views import GlanceView, MarksReading, MarksView, PictureView, ReviewView
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -76,6 +78,7 @@ class Service:
         self.now = clock
         self._store = Store(folder, Stamp(__version__, settings.digest()), clock)
         self._ledger = Ledger(self._store, settings, timer)
+        self._sizes: dict[str, tuple[int, int]] = {}
 
     def close(self) -> None:
         """Let go of the record."""
@@ -186,30 +189,120 @@ class Service:
         InputError
             A picture has already been measured against the first one.
         """
-        case = self.case(case_id)
+        self.case(case_id)
         with self._ledger.alone(case_id):
+            case = self.case(case_id)
             if any(picture.counts for picture in case.stills):
                 raise InputError(
                     "Pictures have been measured against the first one; it stays.",
                     hint="Open a new case to start again.",
                 )
-            return self._ledger.changed(self._ledger.append(case, casebook.FIRST_AGAIN, {}))
+            return self._ledger.start_again(self._ledger.append(case, casebook.FIRST_AGAIN, {}))
 
     def judge_outline(self, case_id: str, number: int, *, wrong: bool) -> Case:
         """Write down that a picture's outline looks wrong, or right after all.
 
         While it looks wrong its numbers are shown nowhere and nothing builds on them.
         """
-        case = self.case(case_id)
+        self.case(case_id)
         with self._ledger.alone(case_id):
+            case = self.case(case_id)
             if picture_of(case, number).distrusted == wrong:
                 return case
             kind = casebook.OUTLINE_WRONG if wrong else casebook.OUTLINE_RIGHT
-            return self._ledger.changed(self._ledger.append(case, kind, {"number": number}))
+            case = self._ledger.append(case, kind, {"number": number})
+        self._ledger.tell(case)
+        return case
 
     def still(self, case_id: str, number: int) -> Still:
         """Return a picture of a case as recorded, from the kept file."""
         return self._ledger.still(picture_of(self.case(case_id), number).row)
+
+    # --- what the pages show -------------------------------------------------------------
+
+    def glance(self, case_id: str) -> GlanceView:
+        """Return what the wall shows: what is left now, or why nothing can be said."""
+        case = self.case(case_id)
+        latest = views.latest(case)
+        shown = self._view(case, latest, rim=True) if latest else None
+        return views.glance(case, shown, self.now())
+
+    def review(self, case_id: str) -> ReviewView:
+        """Return the whole case for reading afterwards."""
+        case = self.case(case_id)
+        pictures = tuple(
+            self._view(case, picture, rim=False)
+            for picture in case.pictures
+            if picture.role in ("first", "still")
+        )
+        return views.review(case, pictures, self.now())
+
+    def picture_png(self, case_id: str, number: int, form: Form) -> bytes:
+        """Return a picture as a page shows it, as PNG.
+
+        Parameters
+        ----------
+        case_id : str
+        number : int
+        form : {"recorded", "registered", "rim"}
+            As recorded; turned to the first picture; the rim magnified.
+
+        Raises
+        ------
+        NotFound
+            There is no such picture, or it was not measured and is only there as recorded.
+        """
+        case = self.case(case_id)
+        picture = picture_of(case, number)
+        still = self._ledger.still(picture.row)
+        if form == "recorded":
+            return gallery.recorded_png(still)
+        reference = case.reference
+        removal = picture.result.removal if picture.result else None
+        is_first = picture.role == "first"
+        if reference is None or not reference.usable or not (removal or is_first):
+            raise NotFound(f"Picture {number} is only there as recorded.")
+        first = still if is_first else self._ledger.still(first_picture(case).row)
+        frame = gallery.rim_frame(reference) if form == "rim" else gallery.whole_frame(first)
+        to_reference = removal.to_reference if removal else gallery.UNMOVED
+        return gallery.placed_png(still, to_reference, first, frame)
+
+    def marks_to_agree(self, case_id: str) -> MarksView:
+        """Return the first picture with the marks that are proposed, or to start from.
+
+        Raises
+        ------
+        NotFound
+            There is no first picture yet.
+        """
+        case = self.case(case_id)
+        first = first_picture(case)
+        width, height = self._size(first)
+        marks = case.setup.marks or (case.proposal.marks if case.proposal else None)
+        proposed = marks is not None
+        if marks is None:
+            u_px = casetoml.MARK_SCATTER_PX
+            marks = views.marks_to_start_from(case.setup, width, height, u_px)
+        reading = views.read_marks(case.setup, marks)
+        return MarksView(case, first, width, height, marks, proposed, reading)
+
+    def read_marks(self, case_id: str, marks: Marks) -> MarksReading:
+        """Return what marks say, without agreeing them."""
+        return views.read_marks(self.case(case_id).setup, marks)
+
+    def _view(self, case: Case, picture: CasePicture, *, rim: bool) -> PictureView:
+        own_size = self._size(picture)
+        first = first_picture(case)
+        whole = gallery.Frame(*self._size(first), gallery.UNMOVED)
+        return views.picture_view(case, picture, whole, own_size, rim=rim)
+
+    def _size(self, picture: CasePicture) -> tuple[int, int]:
+        """Return width and height of a kept picture, looked up once."""
+        digest = picture.row.sha256
+        if digest not in self._sizes:
+            height, width = self._ledger.still(picture.row).grey.shape
+            self._sizes[digest] = (width, height)
+        return self._sizes[digest]
 
     # --- marks ---------------------------------------------------------------------------
 
@@ -224,7 +317,7 @@ class Service:
         case = self.case(case_id)
         with self._ledger.alone(case_id):
             first_picture(case)
-            return self._ledger.changed(self._ledger.append(case, casebook.MARKS, marks))
+            return self._ledger.start_again(self._ledger.append(case, casebook.MARKS, marks))
 
     def accept_proposed(self, case_id: str) -> Case:
         """Agree the marks as they were proposed.

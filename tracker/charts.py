@@ -1,0 +1,274 @@
+"""The rim unrolled (the strip), and removed and left over the pictures (the chart), as SVG text.
+
+Both are made from the same pieces and colours as the lines over pictures.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from tracker.drawing import (
+    LIMIT,
+    NOW,
+    PLAN,
+    double_line,
+    grid_line,
+    path_through,
+    stroked,
+    svg,
+    titled,
+    written,
+)
+from tracker.values import DepthProfile, Floats, Quantity
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One picture of the case on the chart; without numbers it was not measured."""
+
+    number: int
+    removed_mm: Quantity | None = None
+    left_mm: Quantity | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class StripMarks:
+    """What the strip shows beside the depth: all at the lateral edge."""
+
+    edge_deg: float
+    removed_mm: Quantity | None
+    plan_mm: float | None
+    greatest_mm: float | None
+    lateral_on_the_right: bool
+
+
+# --- the strip ---------------------------------------------------------------------------
+
+
+def strip(
+    width: int, height: int, profiles: Sequence[DepthProfile], marks: StripMarks, title: str
+) -> str:
+    """Draw the rim unrolled: degrees from the vertical along, millimetres removed downwards.
+
+    Parameters
+    ----------
+    width, height : int
+        Of the drawing.
+    profiles : sequence of DepthProfile
+        One for each measured picture, the oldest first.
+    marks : StripMarks
+    title : str
+
+    Returns
+    -------
+    str
+        An ``svg`` element.
+    """
+    left, right, top, bottom = 58, 24, 34, 46
+    angles = np.concatenate([profile.angle_deg for profile in profiles] or [np.array([0.0, 60.0])])
+    low, high = float(angles.min()), float(max(angles.max(), marks.edge_deg + 2))
+    deepest = max(
+        [2.0]
+        + [float(profile.depth_mm.max()) for profile in profiles if len(profile.depth_mm)]
+        + [mm for mm in (marks.plan_mm, marks.greatest_mm) if mm is not None]
+        + ([marks.removed_mm.high] if marks.removed_mm else [])
+    )
+    deepest = float(np.ceil(deepest * 1.08))
+
+    def x(angle: float) -> float:
+        share = (angle - low) / max(high - low, 1e-9)
+        share = share if marks.lateral_on_the_right else 1 - share
+        return left + share * (width - left - right)
+
+    def y(depth: float) -> float:
+        return top + depth / deepest * (height - top - bottom)
+
+    parts = [titled(title)]
+    for mm in _round_steps(deepest):
+        parts.append(grid_line((left, y(mm)), (width - right, y(mm))))
+        parts.append(written(left - 10, y(mm) + 5, f"{mm:g}", "end"))
+    parts.append(written(left - 10, top - 14, "mm removed", "start", shift=-left + 14))
+    for angle in range(int(np.ceil(low / 15)) * 15, int(high) + 1, 15):
+        parts.append(grid_line((x(angle), y(0)), (x(angle), y(deepest))))
+        parts.append(written(x(angle), height - bottom + 20, f"{angle}°", "middle"))
+    ends = ("towards the mid-line", "lateral")
+    ends = ends if marks.lateral_on_the_right else (ends[1], ends[0])
+    parts.append(written(left, height - 8, ends[0], "start"))
+    parts.append(written(width - right, height - 8, ends[1], "end"))
+    if marks.greatest_mm is not None:
+        line = np.array([[left, y(marks.greatest_mm)], [width - right, y(marks.greatest_mm)]])
+        parts.append(double_line(path_through(line), "limit"))
+        parts.append(written(width - right, y(marks.greatest_mm) - 9, "greatest depth", "end"))
+    for k, profile in enumerate(profiles):
+        points = np.array(
+            [(x(a), y(d)) for a, d in zip(profile.angle_deg, profile.depth_mm, strict=True)]
+        )
+        if len(points) < 2:
+            continue
+        is_last = k == len(profiles) - 1
+        parts.append(_pass(points, y(0), _tint(k, len(profiles)), is_last))
+    at = x(marks.edge_deg)
+    if marks.removed_mm is not None:
+        parts.append(_interval(at, y(marks.removed_mm.low), y(marks.removed_mm.high)))
+        parts.append(_dot(at, y(marks.removed_mm.value)))
+    if marks.plan_mm is not None:
+        tick = np.array([[at - 16, y(marks.plan_mm)], [at + 16, y(marks.plan_mm)]])
+        parts.append(stroked(path_through(tick), PLAN, 4, "plan", "14 4"))
+        away = 22 if at < width - right - 60 else -22
+        parts.append(
+            written(at + away, y(marks.plan_mm) + 5, "plan", "start" if away > 0 else "end")
+        )
+    parts.append(written(at, top - 14, "lateral edge", "middle"))
+    return svg(width, height, "strip", parts)
+
+
+def _pass(points: Floats, zero: float, colour: str, is_last: bool) -> str:
+    path = path_through(points)
+    line = (
+        f'<path d="{path}" fill="none" stroke="{colour}" stroke-width="{3 if is_last else 1.75}" '
+        f'stroke-linejoin="round" vector-effect="non-scaling-stroke"/>'
+    )
+    if not is_last:
+        return line
+    closed = f"{path} L{points[-1, 0]:.1f},{zero:.1f} L{points[0, 0]:.1f},{zero:.1f} Z"
+    return f'<path d="{closed}" fill="{colour}" fill-opacity="0.16"/>{line}'
+
+
+def _tint(k: int, count: int) -> str:
+    """Return the k-th of several tints of the hue of the rim now, the oldest the lightest."""
+    share = 1.0 if count < 2 else k / (count - 1)
+    now = np.array([int(NOW[i : i + 2], 16) for i in (1, 3, 5)])
+    light = np.array([226, 241, 250])
+    red, green, blue = np.round(light + (now - light) * share).astype(int)
+    return f"#{red:02X}{green:02X}{blue:02X}"
+
+
+# --- the chart ---------------------------------------------------------------------------
+
+
+def chart(
+    width: int,
+    height: int,
+    steps: Sequence[Step],
+    *,
+    limit_mm: float | None,
+    greatest_mm: float | None,
+    title: str,
+) -> str:
+    """Draw removed and left over the pictures, each with its interval.
+
+    Parameters
+    ----------
+    width, height : int
+        Of the drawing.
+    steps : sequence of Step
+        In the order in which the pictures came.
+    limit_mm : float or None
+        What is left (a negative number) where the lower limit is reached.
+    greatest_mm : float or None
+        The greatest depth.
+    title : str
+
+    Returns
+    -------
+    str
+        An ``svg`` element.
+    """
+    left, right, top, gap, bottom = 58, 96, 40, 62, 40
+    panel = (height - top - gap - bottom) / 2
+    spread = (width - left - right) / max(len(steps), 1)
+
+    def x(k: int) -> float:
+        return left + (k + 0.5) * spread
+
+    parts = [titled(title)]
+    removed = [(k, s.removed_mm) for k, s in enumerate(steps) if s.removed_mm is not None]
+    remaining = [(k, s.left_mm) for k, s in enumerate(steps) if s.left_mm is not None]
+    lines: list[tuple[float, str, str]] = []
+    if greatest_mm is not None:
+        lines.append((greatest_mm, LIMIT, "greatest depth"))
+    box: tuple[float, float, float, float] = (left, width - right, top, top + panel)
+    parts += _panel(box, "removed, mm", removed, lines, x, round_dots=True)
+    lines = [(0.0, PLAN, "plan")]
+    if limit_mm is not None:
+        lines.append((limit_mm, LIMIT, "lower limit"))
+    box = (left, width - right, top + panel + gap, height - bottom)
+    parts += _panel(box, "left to the plan, mm", remaining, lines, x, round_dots=False)
+    for k, step in enumerate(steps):
+        parts.append(written(x(k), height - bottom + 24, str(step.number), "middle"))
+        if step.removed_mm is None:
+            parts.append(written(x(k), top + panel + gap / 2 + 2, "not", "middle", small=True))
+            parts.append(
+                written(x(k), top + panel + gap / 2 + 15, "measured", "middle", small=True)
+            )
+    parts.append(written(width - right + 12, height - bottom + 24, "picture", "start"))
+    return svg(width, height, "chart", parts)
+
+
+def _panel(
+    box: tuple[float, float, float, float],
+    name: str,
+    points: Sequence[tuple[int, Quantity]],
+    lines: Sequence[tuple[float, str, str]],
+    x: Callable[[int], float],
+    *,
+    round_dots: bool,
+) -> list[str]:
+    left, right, top, bottom = box
+    values = [0.0, 1.0] + [end for _, q in points for end in (q.low, q.high)]
+    values += [value for value, _, _ in lines]
+    low, high = float(np.floor(min(values) - 0.2)), float(np.ceil(max(values) + 0.2))
+
+    def y(mm: float) -> float:
+        return bottom - (mm - low) / (high - low) * (bottom - top)
+
+    parts = [written(left, top - 16, name, "start", strong=True)]
+    for mm in _round_steps(high, low):
+        parts.append(grid_line((left, y(mm)), (right, y(mm))))
+        parts.append(
+            written(left - 10, y(mm) + 5, f"{mm:g}" if mm >= 0 else f"{-mm:g} past", "end")
+        )
+    for value, colour, word in lines:
+        line = path_through(np.array([[left, y(value)], [right, y(value)]]))
+        parts.append(
+            double_line(line, "limit")
+            if colour == LIMIT
+            else stroked(line, PLAN, 2.5, "plan", "14 6")
+        )
+        parts.append(written(right + 12, y(value) + 5, word, "start"))
+    if len(points) > 1:
+        joined = path_through(np.array([(x(k), y(q.value)) for k, q in points]))
+        parts.append(
+            f'<path d="{joined}" fill="none" stroke="currentColor" stroke-opacity="0.55" '
+            f'stroke-width="1.5" vector-effect="non-scaling-stroke"/>'
+        )
+    for k, q in points:
+        parts.append(_interval(x(k), y(q.low), y(q.high)))
+        parts.append(_dot(x(k), y(q.value)) if round_dots else _square(x(k), y(q.value)))
+    return parts
+
+
+def _interval(x: float, low: float, high: float) -> str:
+    ends = "".join(f"M{x - 6:.1f},{y:.1f} h12 " for y in (low, high))
+    return (
+        f'<path class="interval" d="{ends}M{x:.1f},{low:.1f} V{high:.1f}" fill="none" '
+        'stroke="currentColor" stroke-width="2" vector-effect="non-scaling-stroke"/>'
+    )
+
+
+def _dot(x: float, y: float) -> str:
+    return f'<circle class="value" cx="{x:.1f}" cy="{y:.1f}" r="5" fill="currentColor"/>'
+
+
+def _square(x: float, y: float) -> str:
+    return (
+        f'<rect class="value" x="{x - 5:.1f}" y="{y - 5:.1f}" width="10" height="10" '
+        'fill="currentColor"/>'
+    )
+
+
+def _round_steps(high: float, low: float = 0.0) -> list[float]:
+    """Return round numbers from low to high, at most seven of them."""
+    step = next(s for s in (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0) if (high - low) / s <= 6)
+    return [float(k * step) for k in range(int(np.ceil(low / step)), int(high / step) + 1)]

@@ -1,0 +1,188 @@
+"""Pictures and the lines over them, in the frame in which a page shows them.
+
+Two frames are used: the first picture as it was recorded, and a magnified piece of it about the
+rim.  Every measured picture is turned into the first one's frame, so that nothing jumps between
+two pictures; one that could not be measured is shown as it was recorded.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import numpy as np
+
+from tracker import overlay
+from tracker.drawing import Label, RimLines, rim_lines
+from tracker.images import encode_png
+from tracker.values import Floats, Overlay, Point, ReferenceResult, Side, Still
+
+Form = Literal["recorded", "registered", "rim"]
+
+RIM_WIDTH_PX: Final = 1280
+RIM_HEIGHT_PX: Final = 1024
+_RIM_HEIGHT_MM: Final = 38.0
+_RIM_SHIFT_MM: Final = 4.0
+_INWARD_MM: Final = 3.0
+_OUTWARD_MM: Final = 5.0
+UNMOVED: Final = np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
+UNMOVED.setflags(write=False)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Frame:
+    """A frame in which pictures are shown.
+
+    Attributes
+    ----------
+    width, height : int
+        Pixels of the frame.
+    from_reference : ndarray of shape (2, 3)
+        Maps pixels of the first picture to pixels of the frame.
+    """
+
+    width: int
+    height: int
+    from_reference: Floats
+
+
+def rim_frame(reference: ReferenceResult) -> Frame:
+    """Return the magnified piece of the first picture about the rim.
+
+    Parameters
+    ----------
+    reference : ReferenceResult
+        A usable one.
+
+    Returns
+    -------
+    Frame
+    """
+    centre, edge = np.array(reference.centre_px), np.array(reference.rim_edge_px)
+    mm_per_px = reference.mm_per_px or 1.0
+    inward = (centre - edge) / max(float(np.hypot(*(centre - edge))), 1e-9)
+    middle = edge + inward * _RIM_SHIFT_MM / mm_per_px
+    scale = RIM_HEIGHT_PX / (_RIM_HEIGHT_MM / mm_per_px)
+    shift = np.array([RIM_WIDTH_PX / 2, RIM_HEIGHT_PX / 2]) - scale * middle
+    matrix = np.array([[scale, 0.0, shift[0]], [0.0, scale, shift[1]]])
+    return Frame(RIM_WIDTH_PX, RIM_HEIGHT_PX, matrix)
+
+
+def whole_frame(first: Still) -> Frame:
+    """Return the frame of the first picture as it was recorded."""
+    height, width = first.grey.shape
+    return Frame(width, height, UNMOVED)
+
+
+def recorded_png(still: Still) -> bytes:
+    """Return a picture as it was recorded, as PNG."""
+    return encode_png(overlay.as_recorded(still))
+
+
+def placed_png(still: Still, to_reference: Floats, first: Still, frame: Frame) -> bytes:
+    """Return a picture in a frame of the first one, its brightness matched, as PNG.
+
+    Parameters
+    ----------
+    still : Still
+    to_reference : ndarray of shape (2, 3)
+        Maps the still's pixels to the first picture's.
+    first : Still
+    frame : Frame
+
+    Returns
+    -------
+    bytes
+    """
+    size = (frame.width, frame.height)
+    model, model_inside = overlay.placed(first, frame.from_reference, size)
+    span = overlay.span_of(model, model_inside)
+    if still.sha256 == first.sha256:
+        return encode_png(overlay.shown(model, model_inside, span))
+    to_frame = _then(to_reference, frame.from_reference)
+    picture, inside = overlay.placed(still, to_frame, size)
+    picture = overlay.matched(picture, inside, model, model_inside)
+    return encode_png(overlay.shown(picture, inside, span))
+
+
+def lines_in(
+    frame: Frame,
+    drawn: Overlay,
+    to_reference: Floats | None,
+    reference: ReferenceResult,
+    side: Side,
+    title: str,
+) -> str:
+    """Draw a picture's lines in a frame of the first picture.
+
+    Parameters
+    ----------
+    frame : Frame
+    drawn : Overlay
+        In the picture's own pixels.
+    to_reference : ndarray of shape (2, 3) or None
+        Maps the picture's pixels to the first one's; None for the first picture itself.
+    reference : ReferenceResult
+    side : {"left", "right"}
+    title : str
+
+    Returns
+    -------
+    str
+        An ``svg`` element of the frame's size.
+    """
+    is_first = to_reference is None
+    to_frame = _then(UNMOVED if to_reference is None else to_reference, frame.from_reference)
+
+    def across(point: Point | None) -> tuple[Point, Point] | None:
+        """Return the short line across the rim through a point."""
+        if point is None or reference.centre_px is None or reference.mm_per_px is None:
+            return None
+        at = _mapped(np.array([point]), to_frame)[0]
+        centre = _mapped(np.array([reference.centre_px]), frame.from_reference)[0]
+        outward = (at - centre) / max(float(np.hypot(*(at - centre))), 1e-9)
+        per_mm = _scale(frame.from_reference) / reference.mm_per_px
+        inner, outer = at - outward * _INWARD_MM * per_mm, at + outward * _OUTWARD_MM * per_mm
+        return (float(inner[0]), float(inner[1])), (float(outer[0]), float(outer[1]))
+
+    start = drawn.outline_px if is_first else drawn.reference_outline_px
+    lines = RimLines(
+        now=None if is_first else _mapped(drawn.outline_px, to_frame),
+        hidden=None if is_first else drawn.hidden,
+        start=_mapped(start, to_frame),
+        plan=across(drawn.plan_px),
+        limit=across(drawn.limit_px),
+    )
+    labels = directions(frame, reference, side)
+    return rim_lines(frame.width, frame.height, lines, labels, title)
+
+
+def directions(frame: Frame, reference: ReferenceResult, side: Side) -> tuple[Label, ...]:
+    """Return the words "lateral" and "head" at the edges of a frame towards which they lie."""
+    if reference.up_px is None:
+        return ()
+    up = reference.up_px
+    lateral = (-up[1], up[0]) if side == "left" else (up[1], -up[0])
+    found = []
+    for (x, y), word in ((lateral, "lateral"), (up, "head")):
+        # The place where a ray from the middle leaves the frame, a little inside it.
+        reach = min(
+            (frame.width / 2 - 52) / max(abs(x), 1e-9), (frame.height / 2 - 30) / max(abs(y), 1e-9)
+        )
+        found.append(Label((frame.width / 2 + x * reach, frame.height / 2 + y * reach), word))
+    return tuple(found)
+
+
+def _then(first: Floats, second: Floats) -> Floats:
+    """Join two maps (2, 3): the first, then the second."""
+    turned: Floats = second[:, :2] @ first[:, :2]
+    shifted = second[:, :2] @ first[:, 2] + second[:, 2]
+    return np.column_stack([turned, shifted])
+
+
+def _mapped(points: Floats, matrix: Floats) -> Floats:
+    moved: Floats = points @ matrix[:, :2].T + matrix[:, 2]
+    return moved
+
+
+def _scale(matrix: Floats) -> float:
+    return math.sqrt(abs(float(np.linalg.det(matrix[:, :2]))))

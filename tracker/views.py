@@ -1,0 +1,395 @@
+"""What each page needs to know about a case, unrounded; the pages only put it into words.
+
+Nothing here measures: values come from the record, drawings from :mod:`tracker.drawing` and
+:mod:`tracker.charts`.
+"""
+
+import math
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final, Literal
+
+import numpy as np
+
+from tracker import charts, gallery
+from tracker.casebook import Case, CasePicture
+from tracker.charts import Step, StripMarks
+from tracker.gallery import Form, Frame
+from tracker.marks import socket_from_marks
+from tracker.values import (
+    CaseSetup,
+    Marks,
+    NotMeasurable,
+    Quantity,
+    Reason,
+    ReferenceResult,
+    Removal,
+    ScaleRung,
+    Socket,
+    StillResult,
+)
+
+Standing = Literal[
+    "no picture",
+    "marks to agree",
+    "first unusable",
+    "ready",
+    "waiting",
+    "measured",
+    "not measured",
+    "outline wrong",
+]
+"""How a case, or a picture of it, stands."""
+
+_STRIP: Final = (1000, 320)
+_SMALL_STRIP: Final = (560, 210)
+_CHART: Final = (1000, 560)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class PictureView:
+    """One picture of the case as a page shows it.
+
+    Attributes
+    ----------
+    number : int
+    name : str
+    received_at : datetime
+    standing : str
+    form : str
+        In which form the picture is shown.
+    width, height : int
+        Of that form, pixels.
+    lines : str
+        The drawing that lies over it; empty where there is none.
+    result : StillResult or None
+    reference : ReferenceResult or None
+    """
+
+    number: int
+    name: str
+    received_at: datetime
+    standing: Standing
+    form: Form
+    width: int
+    height: int
+    lines: str
+    result: StillResult | None
+    reference: ReferenceResult | None
+
+    @property
+    def removal(self) -> Removal | None:
+        """The picture's numbers, where they may be shown."""
+        return self.result.removal if self.result and self.standing == "measured" else None
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class GlanceView:
+    """What the wall shows: what is left now, or why nothing can be said.
+
+    Attributes
+    ----------
+    case : Case
+    standing : str
+        Of the latest picture; of the case while there is none to measure.
+    shown : PictureView or None
+        The latest picture that says anything; files that were already in the case are passed over.
+    last_left : Quantity or None
+        What was left on the last picture that counts, where ``shown`` is not it.
+    passes_since : int
+        Pictures after that one.
+    start_lcea, target_lcea, floor_lcea : Quantity or float or None
+        Degrees.
+    reasons : tuple of NotMeasurable
+    strip : str
+    now : datetime
+        When this was put together.
+    last_event : int
+    """
+
+    case: Case
+    standing: Standing
+    shown: PictureView | None
+    last_left: Quantity | None
+    passes_since: int
+    start_lcea: Quantity | None
+    reasons: tuple[NotMeasurable, ...]
+    strip: str
+    now: datetime
+    last_event: int
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class ReviewView:
+    """The whole case for reading afterwards."""
+
+    case: Case
+    pictures: tuple[PictureView, ...]
+    strip: str
+    chart: str
+    now: datetime
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class MarksReading:
+    """What a set of marks says, before it is agreed.
+
+    Attributes
+    ----------
+    socket : Socket or NotMeasurable
+    mm_per_px : float or None
+        From what was given of the scale, the surest first.
+    scale_from : str or None
+    head_diameter_mm : float or None
+        Of the marked head, by that scale.
+    """
+
+    socket: Socket | NotMeasurable
+    mm_per_px: float | None = None
+    scale_from: ScaleRung | None = None
+    head_diameter_mm: float | None = None
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class MarksView:
+    """The first picture with marks to agree.
+
+    Attributes
+    ----------
+    case : Case
+    picture : CasePicture
+    width, height : int
+        Of the picture, pixels.
+    marks : Marks
+        Proposed; where nothing could be proposed, a start for dragging.
+    proposed : bool
+    reading : MarksReading
+    """
+
+    case: Case
+    picture: CasePicture
+    width: int
+    height: int
+    marks: Marks
+    proposed: bool
+    reading: MarksReading
+
+
+def read_marks(setup: CaseSetup, marks: Marks) -> MarksReading:
+    """Read off what marks say: angle, scale, size of the head."""
+    socket = socket_from_marks(marks, setup.side)
+    if isinstance(socket, NotMeasurable):
+        return MarksReading(socket)
+    diameter_px = 2 * socket.head.radius_px
+    scale = setup.scale
+    rung: ScaleRung
+    if scale.mm_per_px is not None:
+        mm_per_px, rung = scale.mm_per_px, "mm_per_px"
+    elif scale.object_diameter_mm is not None and scale.object_px is not None:
+        length_px = math.dist(*scale.object_px)
+        mm_per_px, rung = scale.object_diameter_mm / length_px, "object_diameter_mm"
+    elif scale.head_diameter_mm is not None:
+        mm_per_px, rung = scale.head_diameter_mm / diameter_px, "head_diameter_mm"
+    else:
+        return MarksReading(socket)
+    return MarksReading(socket, mm_per_px, rung, diameter_px * mm_per_px)
+
+
+def marks_to_start_from(setup: CaseSetup, width: int, height: int, u_px: float) -> Marks:
+    """Return marks somewhere sensible on the picture, to be dragged to their places."""
+    side_px = min(width, height)
+    centre, radius = np.array([width / 2, height * 0.55]), 0.14 * side_px
+    turns = np.radians([200.0, 240.0, 280.0, 320.0, 20.0])
+    head = centre + radius * np.column_stack([np.cos(turns), np.sin(turns)])
+    lateral = 1.0 if setup.side == "left" else -1.0
+    edge = centre + 1.15 * radius * np.array([lateral * 0.6, -0.8])
+    level = height * 0.85
+    return Marks(
+        head_px=head,
+        rim_edge_px=(float(edge[0]), float(edge[1])),
+        horizontal_px=np.array([[width * 0.25, level], [width * 0.75, level]]),
+        source="given",
+        u_px=u_px,
+        u_horizontal_deg=math.degrees(math.sqrt(2) * u_px / (width * 0.5)),
+    )
+
+
+def standing_of(case: Case, picture: CasePicture | None) -> Standing:
+    """Return how a picture stands; without one, how the case stands."""
+    if picture is None or picture.role == "first":
+        if case.first is None:
+            return "no picture"
+        if case.reference is None:
+            return "marks to agree"
+        return "ready" if case.reference.usable else "first unusable"
+    if picture.result is None:
+        return "waiting"
+    if picture.distrusted:
+        return "outline wrong"
+    return "measured" if picture.result.verdict == "measured" else "not measured"
+
+
+def picture_view(
+    case: Case, picture: CasePicture, whole: Frame, own_size: tuple[int, int], *, rim: bool
+) -> PictureView:
+    """Put one picture and its lines together.
+
+    Parameters
+    ----------
+    case : Case
+    picture : CasePicture
+    whole : Frame
+        Frame of the first picture.
+    own_size : tuple of int
+        Width and height of this picture as recorded.
+    rim : bool
+        Show the rim magnified rather than the whole picture, where that can be done.
+
+    Returns
+    -------
+    PictureView
+    """
+    standing = standing_of(case, picture)
+    reference, side = case.reference, case.setup.side
+    form: Form = "recorded"
+    size, lines = own_size, ""
+    drawn = None
+    if reference is not None and reference.usable:
+        removal = picture.result.removal if picture.result else None
+        if picture.role == "first":
+            drawn, to_reference = reference.overlay, None
+        elif removal is not None and not picture.distrusted:
+            drawn, to_reference = removal.overlay, removal.to_reference
+    if drawn is not None and reference is not None:
+        frame = gallery.rim_frame(reference) if rim else whole
+        form = "rim" if rim else "registered"
+        size = (frame.width, frame.height)
+        title = f"Picture {picture.number} with the rim's lines"
+        lines = gallery.lines_in(frame, drawn, to_reference, reference, side, title)
+    return PictureView(
+        number=picture.number,
+        name=picture.row.name,
+        received_at=picture.row.received_at,
+        standing=standing,
+        form=form,
+        width=size[0],
+        height=size[1],
+        lines=lines,
+        result=picture.result,
+        reference=picture.reference,
+    )
+
+
+def latest(case: Case) -> CasePicture | None:
+    """Return the latest picture that says anything: repeats of an earlier one are passed over."""
+    for picture in reversed(case.stills):
+        reasons = picture.result.reasons if picture.result else ()
+        if not (reasons and reasons[0].reason == Reason.DUPLICATE):
+            return picture
+    return case.first
+
+
+def glance(case: Case, shown: PictureView | None, now: datetime) -> GlanceView:
+    """Put together what the wall shows.
+
+    Parameters
+    ----------
+    case : Case
+    shown : PictureView or None
+        Of :func:`latest`.
+    now : datetime
+
+    Returns
+    -------
+    GlanceView
+    """
+    standing = shown.standing if shown else standing_of(case, None)
+    last_left, passes_since = None, 0
+    if standing in ("not measured", "waiting"):
+        for picture in reversed(case.stills):
+            if picture.counts and picture.result and picture.result.removal:
+                last_left = picture.result.removal.remaining_mm
+                break
+            passes_since += 1
+    reasons: tuple[NotMeasurable, ...] = ()
+    if standing == "not measured" and shown and shown.result:
+        reasons = shown.result.reasons
+    elif standing == "first unusable" and case.reference:
+        reasons = case.reference.reasons
+    elif standing == "marks to agree" and case.proposal and case.proposal.reason:
+        reasons = (case.proposal.reason,)
+    return GlanceView(
+        case=case,
+        standing=standing,
+        shown=shown,
+        last_left=last_left,
+        passes_since=passes_since,
+        start_lcea=case.reference.lcea_deg if case.reference else None,
+        reasons=reasons,
+        strip=strip_of(case, _SMALL_STRIP) if standing == "measured" else "",
+        now=now,
+        last_event=case.last_event,
+    )
+
+
+def review(case: Case, pictures: tuple[PictureView, ...], now: datetime) -> ReviewView:
+    """Put together the whole case for reading afterwards."""
+    return ReviewView(case, pictures, strip_of(case, _STRIP), chart_of(case), now)
+
+
+def strip_of(case: Case, size: tuple[int, int]) -> str:
+    """Draw the rim unrolled over the passes; empty while nothing is measured."""
+    removals = _removals(case)
+    reference = case.reference
+    if not removals or reference is None or reference.lcea_deg is None:
+        return ""
+    plan = case.setup.plan
+    latest_one = removals[-1]
+    marks = StripMarks(
+        edge_deg=reference.lcea_deg.value,
+        removed_mm=latest_one.recession_mm,
+        plan_mm=latest_one.recession_mm.value + latest_one.remaining_mm.value,
+        greatest_mm=plan.max_depth_mm,
+        lateral_on_the_right=_lateral_on_the_right(reference, case),
+    )
+    title = "The rim unrolled: millimetres removed along it, picture by picture"
+    profiles = [removal.profile for removal in removals]
+    return charts.strip(*size, profiles, marks, title)
+
+
+def chart_of(case: Case) -> str:
+    """Draw removed and left over the pictures; empty while there is none to measure."""
+    if not case.stills:
+        return ""
+    removals = _removals(case)
+    limit = removals[-1].remaining_mm.value - removals[-1].to_floor_mm.value if removals else None
+    steps = []
+    for picture in case.stills:
+        removal = picture.result.removal if picture.result and picture.counts else None
+        removed = removal.recession_mm if removal else None
+        left = removal.remaining_mm if removal else None
+        steps.append(Step(picture.number, removed, left))
+    return charts.chart(
+        *_CHART,
+        steps,
+        limit_mm=limit,
+        greatest_mm=case.setup.plan.max_depth_mm,
+        title="Removed and left over the pictures, with intervals that hold 19 times in 20",
+    )
+
+
+def _removals(case: Case) -> list[Removal]:
+    return [
+        picture.result.removal
+        for picture in case.stills
+        if picture.counts and picture.result and picture.result.removal
+    ]
+
+
+def _lateral_on_the_right(reference: ReferenceResult, case: Case) -> bool:
+    """Tell on which side of the first picture lateral lies, so that strip and picture agree."""
+    up = reference.up_px or (0.0, -1.0)
+    lateral_x = -up[1] if case.setup.side == "left" else up[1]
+    if math.isclose(lateral_x, 0.0, abs_tol=0.05):
+        return case.setup.side == "left"
+    return lateral_x > 0
