@@ -42,7 +42,7 @@ def commands() -> str:
     for action in build_parser()._actions:
         if isinstance(action, argparse._SubParsersAction):
             helps = {choice.dest: choice.help or "" for choice in action._choices_actions}
-    rows = [("`tracker`", "", "")] + _options(build_parser())
+    rows = [("`tracker`", "", ""), *_options(build_parser())]
     for name, parser in sub_commands().items():
         rows += [(f"`tracker {name}`", "", helps[name]), *_options(parser)]
     return table(("command", "argument", "what it does"), rows)

@@ -1,4 +1,4 @@
-"""The documents say what the code does: nothing missing, nothing stale, nothing that leads nowhere."""
+"""The documents say what the code does: nothing missing, nothing stale, no dead link."""
 
 import ast
 import re
