@@ -18,8 +18,8 @@ from tracker.values import Circle, Floats, Point, Radiograph
 SECTORS_DEG: Final = ((-140.0, -102.0), (-42.0, 76.0))
 """Articular arcs in degrees from the up direction, lateral positive, without fovea and neck."""
 STEP_DEG: Final = 1.5
-SMOOTHING: Final = 0.012
-"""Radial smoothing in head radii (about 0.3 mm)."""
+SMOOTHINGS: Final = (0.012, 0.03)
+"""Radial smoothing in head radii (about 0.3 mm); the second is tried where noise hides the edge."""
 TANGENTIAL_DEG: Final = 2.0
 SHAPE_LENGTH_DEG: Final = 25.0
 """Arc over which a real head's departures from a circle are of one kind."""
@@ -79,6 +79,7 @@ def edges_along_rays(
     lateral_px: Point,
     *,
     window: float = 0.10,
+    smoothing: float = SMOOTHINGS[0],
 ) -> Rays | None:
     """Find every step from more to less attenuation, going outward, near an assumed circle.
 
@@ -91,6 +92,8 @@ def edges_along_rays(
         Unit vectors.
     window : float
         Half width of the search in radii.
+    smoothing : float
+        Standard deviation of the radial smoothing in radii.
 
     Returns
     -------
@@ -106,14 +109,14 @@ def edges_along_rays(
     known = np.where(radiograph.valid, radiograph.attenuation, 0).astype(np.float32)
     profile = cv2.remap(known, x, y, cv2.INTER_LINEAR)
     seen = cv2.remap(radiograph.valid.astype(np.float32), x, y, cv2.INTER_LINEAR) > 0.999
-    smoothing = max(1.0, SMOOTHING * radius_px)
+    blur = max(1.0, smoothing * radius_px)
     # the two sectors are smoothed apart: their border rays are no neighbours
     pieces, start = [], 0
     for first, last in SECTORS_DEG:
         stop = start + len(np.arange(first, last, STEP_DEG))
         pieces.append(
             cv2.GaussianBlur(
-                profile[start:stop], (0, 0), smoothing / step, None, TANGENTIAL_DEG / STEP_DEG
+                profile[start:stop], (0, 0), blur / step, None, TANGENTIAL_DEG / STEP_DEG
             )
         )
         start = stop
@@ -127,7 +130,7 @@ def edges_along_rays(
     a, b, c = left[ray, at], middle[ray, at], right[ray, at]
     bend = a - 2 * b + c
     place = rho[at + 1] + step * np.where(bend < 0, 0.5 * (a - c) / np.minimum(bend, -1e-12), 0.0)
-    place += BALL_EDGE * smoothing
+    place += BALL_EDGE * blur
     usual = float(np.median(fall[usable].max(axis=1)))
     if usual <= 0:
         return None
@@ -169,9 +172,27 @@ def fit_head(
     Circle or None
         None where the outline is not seen well enough on the arc.
     """
-    rays = edges_along_rays(radiograph, centre_px, radius_px, up_px, lateral_px, window=window)
-    if rays is None or len(rays.points_px) < 20:
-        return None
+    for smoothing in SMOOTHINGS:
+        rays = edges_along_rays(
+            radiograph,
+            centre_px,
+            radius_px,
+            up_px,
+            lateral_px,
+            window=window,
+            smoothing=smoothing,
+        )
+        if rays is not None and len(rays.points_px) >= 20:
+            found = _settle(rays, centre_px, radius_px, u_px, window)
+            if found is not None:
+                return found
+    return None
+
+
+def _settle(
+    rays: Rays, centre_px: Point, radius_px: float, u_px: float, window: float
+) -> Circle | None:
+    """Choose among the candidates and fit, in turn, from a wide tolerance to a narrow one."""
     centre, radius = np.asarray(centre_px, dtype=np.float64), radius_px
     tolerance, finest = 0.5 * window * radius_px, 0.012 * radius_px
     chosen = np.zeros(0, dtype=np.intp)

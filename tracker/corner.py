@@ -1,0 +1,200 @@
+"""The lateral corner of the bony roof beside a known head circle.
+
+In polar coordinates about the head's centre (distance in head radii, angle from up, lateral
+positive) the bony outline is one path: it comes down the outer wall as the distance falls, turns
+at the corner, and follows the roof at a nearly constant angle.  Lateral of it lies soft tissue,
+smooth enough for a quadratic surface.  The outline is the first place, coming from the soft
+tissue, that stands above that surface by a set share of the bone's own contrast.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import cv2
+import numpy as np
+
+from tracker.contour import unit_rays
+from tracker.values import Circle, Floats, Mask, Point, Radiograph
+
+ANGLES_DEG: Final = (-12.0, 86.0)
+ANGLE_STEP_DEG: Final = 0.25
+DISTANCES: Final = (1.05, 1.60)
+DISTANCE_STEP: Final = 0.005
+BONE_SHARE: Final = 0.10
+"""Share of the bone's contrast at which the outline lies (about 1 mm of cortical bone)."""
+NOISE_FACTOR: Final = 3.0
+"""The outline never lies lower than this many standard deviations of the soft tissue."""
+RUN_DEG: Final = 3.0
+"""Bone goes on for at least this far; a vessel or a fibre does not."""
+LEAST_CONTRAST: Final = 4.0
+"""Least contrast of the bone, in standard deviations of the soft tissue beside it."""
+LEAST_FOUND: Final = 0.7
+LARGEST_ROUGHNESS_DEG: Final = 1.0
+"""Largest median step of the outline between neighbouring distances before smoothing."""
+CORNER_DISTANCES: Final = (1.08, 1.42)
+USUAL_DISTANCE: Final = 1.22
+"""The corner's usual distance; a rounded corner is taken near it."""
+FACING: Final = 0.8
+"""The corner is what sticks out most in one direction: along the roof, and this far outward."""
+PULL: Final = 0.75
+"""How strongly a rounded corner is drawn to the usual distance; a sharp one hardly is."""
+SMOOTHING: Final = 0.01
+"""Smoothing of the picture before it is read, in head radii."""
+
+
+@dataclass(frozen=True, slots=True)
+class RimCorner:
+    """The corner of the roof.
+
+    Attributes
+    ----------
+    edge_px : tuple of float
+        The corner in the picture.
+    distance : float
+        From the head's centre, in head radii.
+    angle_deg : float
+        From up, lateral positive.
+    contrast : float
+        Contrast of the bone in standard deviations of the soft tissue.
+    """
+
+    edge_px: Point
+    distance: float
+    angle_deg: float
+    contrast: float
+
+
+def find_corner(
+    radiograph: Radiograph, head: Circle, up_px: Point, lateral_px: Point
+) -> RimCorner | None:
+    """Trace the outer wall and the roof beside a head and return their corner.
+
+    Parameters
+    ----------
+    radiograph : Radiograph
+    head : Circle
+        The head's circle, pixels.
+    up_px, lateral_px : tuple of float
+        Unit vectors.
+
+    Returns
+    -------
+    RimCorner or None
+        None where no outline can be followed.
+    """
+    angles = np.arange(ANGLES_DEG[0], ANGLES_DEG[1], ANGLE_STEP_DEG)
+    distances = np.arange(DISTANCES[0], DISTANCES[1], DISTANCE_STEP)
+    rays = unit_rays(angles, up_px, lateral_px)
+    reach = head.radius_px * distances
+    x = (head.centre_px[0] + reach * rays[:, :1]).astype(np.float32)
+    y = (head.centre_px[1] + reach * rays[:, 1:]).astype(np.float32)
+    smooth = cv2.GaussianBlur(radiograph.attenuation, (0, 0), max(1.0, SMOOTHING * head.radius_px))
+    polar = cv2.remap(smooth, x, y, cv2.INTER_LINEAR).astype(np.float64)
+    seen = cv2.remap(radiograph.valid.astype(np.float32), x, y, cv2.INTER_LINEAR) > 0.99
+    traced = _trace(polar, seen, angles, distances)
+    if traced is None:
+        return None
+    outline, contrast = traced
+    at = _corner(distances, outline)
+    angle = float(outline[at])
+    turn = math.radians(angle)
+    length = float(reach[at])
+    edge = tuple(
+        head.centre_px[k] + length * (math.cos(turn) * up_px[k] + math.sin(turn) * lateral_px[k])
+        for k in (0, 1)
+    )
+    return RimCorner((edge[0], edge[1]), float(distances[at]), angle, contrast)
+
+
+def _trace(
+    polar: Floats, seen: Mask, angles: Floats, distances: Floats
+) -> tuple[Floats, float] | None:
+    """Outline's angle at each distance, and the bone's contrast.
+
+    Soft tissue and outline are found in turn: the surface is fitted lateral of the outline, the
+    outline is where the picture leaves the surface.
+    """
+    angle_at, distance_at = np.meshgrid(angles, distances, indexing="ij")
+    across = distance_at * np.sin(np.radians(angle_at))
+    upward = distance_at * np.cos(np.radians(angle_at))
+    ones = np.ones_like(across)
+    terms = np.stack([ones, across, upward, across**2, across * upward, upward**2], axis=-1)
+    # lateral of these lie the head's own flank and the greater trochanter
+    outermost = np.interp(distances, [1.04, 1.15, 1.66], [62.0, 72.0, 76.0])
+    outline: Floats = np.interp(distances, [1.04, 1.3, 1.66], [58.0, 52.0, 40.0])
+    thinned = np.zeros_like(seen)
+    thinned[::4, ::4] = True
+    columns = np.arange(len(distances))
+    beyond = distances > 1.2
+    noise: float = 1.0
+    contrast: float = 0.0
+    for turn in range(10):
+        soft = seen & thinned & (angle_at > outline + 2.5) & (angle_at < outermost)
+        if soft.sum() < 60:
+            return None
+        surface, noise = _surface(terms[soft], polar[soft])
+        at = np.clip(np.searchsorted(angles, outline), 60, len(angles) - 1)
+        ground = terms[at, columns] @ surface
+        inside = np.median([polar[at - back, columns] for back in range(28, 57)], axis=0) - ground
+        contrast = float(np.median(inside[beyond]))
+        if turn < 2:  # the first outline is a guess and may lie wholly in soft tissue
+            deep = np.median(polar[16:64], axis=0) - ground
+            contrast = max(contrast, float(np.median(deep[beyond])))
+        if contrast < LEAST_CONTRAST * noise:
+            return None
+        limit = max(BONE_SHARE * contrast, NOISE_FACTOR * noise)
+        traced = _first_bone(polar - terms @ surface - limit, angles, outermost)
+        found = np.isfinite(traced)
+        if found.mean() < LEAST_FOUND:
+            return None
+        traced = np.interp(distances, distances[found], traced[found])
+        settled = turn >= 2 and float(np.abs(traced - outline).max()) < 0.3
+        outline = np.asarray(traced, dtype=np.float64)
+        if settled:
+            break
+    if float(np.median(np.abs(np.diff(outline)))) > LARGEST_ROUGHNESS_DEG:
+        return None
+    return _median(outline, 7), contrast / noise
+
+
+def _surface(terms: Floats, level: Floats) -> tuple[Floats, float]:
+    """Robust quadratic surface through soft tissue, and the scatter about it."""
+    weights = np.ones(len(level))
+    surface, noise = np.zeros(terms.shape[1]), 1.0
+    for _ in range(6):
+        surface = np.linalg.lstsq(terms * weights[:, None], level * weights, rcond=None)[0]
+        off = level - terms @ surface
+        noise = 1.4826 * float(np.median(np.abs(off))) + 1e-9
+        weights = 1 / (1 + (off / (2 * noise)) ** 2)
+    return surface, noise
+
+
+def _first_bone(above: Floats, angles: Floats, outermost: Floats) -> Floats:
+    """Angle, coming from lateral, at which a run of bone begins; NaN where there is none."""
+    run = round(RUN_DEG / ANGLE_STEP_DEG)
+    bone = above > 0
+    total = np.cumsum(np.vstack([np.zeros((1, bone.shape[1])), bone]), axis=0)
+    solid = total[run:] - total[:-run] >= run - 1
+    solid &= angles[: len(solid), None] + RUN_DEG < outermost
+    last = len(solid) - 1 - np.argmax(solid[::-1], axis=0)
+    top = np.minimum(last + run - 1, len(angles) - 2)
+    columns = np.arange(above.shape[1])
+    top = np.where(bone[top, columns], top, top - 1)  # one gap is allowed inside a run
+    inner, outer = above[top, columns], above[top + 1, columns]
+    part = np.clip(inner / np.maximum(inner - outer, 1e-12), 0, 1)
+    return np.where(solid.any(axis=0), angles[top] + ANGLE_STEP_DEG * part, np.nan)
+
+
+def _median(values: Floats, size: int) -> Floats:
+    padded = np.pad(values, size // 2, mode="edge")
+    windows = np.lib.stride_tricks.sliding_window_view(padded, size)
+    return np.asarray(np.median(windows, axis=1), dtype=np.float64)
+
+
+def _corner(distances: Floats, outline: Floats) -> int:
+    """Index of the point that sticks out most to lateral-caudal."""
+    reach = 1.3 * np.radians(outline) + FACING * distances
+    reach = reach - PULL * (distances - USUAL_DISTANCE) ** 2
+    reach[(distances < CORNER_DISTANCES[0]) | (distances > CORNER_DISTANCES[1])] = -np.inf
+    return int(np.argmax(reach))
