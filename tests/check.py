@@ -29,7 +29,7 @@ def main() -> int:
     quick: bool = parser.parse_args().quick
 
     folders = [name for name in FOLDERS if (ROOT / name).is_dir()]
-    parts = {
+    parts: dict[str, list[str | Path]] = {
         "format": [SCRIPTS / "ruff", "format", "--check", "--quiet", *folders],
         "lint": [SCRIPTS / "ruff", "check", "--quiet", *folders],
         "types": [SCRIPTS / "mypy", "--no-error-summary"],

@@ -208,7 +208,7 @@ def test_a_bug_is_one_line_and_exit_3(
     assert "Traceback" in capfd.readouterr().err
 
 
-@pytest.mark.parametrize("kind", sorted(errors.EXIT_STATUS, key=lambda kind: kind.__name__))
+@pytest.mark.parametrize("kind", errors.EXIT_STATUS)
 def test_every_error_leaves_with_its_status(
     kind: type[errors.TrackerError],
     monkeypatch: pytest.MonkeyPatch,

@@ -2,6 +2,7 @@
 
 import struct
 import zlib
+from typing import Any
 
 import cv2
 import numpy as np
@@ -22,7 +23,7 @@ FORMATS = (".png", ".jpg", ".tiff", ".bmp", ".webp")
 LOSSLESS = (".png", ".tiff", ".bmp")
 
 
-def encoded(suffix: str, pixels: NDArray[np.generic]) -> bytes:
+def encoded(suffix: str, pixels: NDArray[Any]) -> bytes:
     written, buffer = cv2.imencode(suffix, pixels)
     assert written
     return buffer.tobytes()
