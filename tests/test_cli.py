@@ -1,11 +1,14 @@
 """The command line: exit statuses, one-line errors, files written whole or not at all."""
 
+import importlib.metadata
 import json
 import os
 import struct
 import subprocess
 import sys
 import zlib
+from collections.abc import Callable
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
@@ -13,6 +16,7 @@ import pytest
 from tests import fakes
 from tracker import cli, errors
 from tracker.cli import main
+from tracker.service import Service
 
 
 @pytest.fixture
@@ -256,3 +260,54 @@ def test_the_module_is_the_command(tmp_path: Path) -> None:
     assert done.stdout == ""
     assert done.stderr.startswith("tracker: ")
     assert done.stderr.count("\n") == 1
+
+
+# --- demo and serve ----------------------------------------------------------------------
+
+
+@dataclass
+class Pages:
+    """Stands in for the pages: remembers what it was asked to serve."""
+
+    calls: list[tuple[tuple[str, ...], int]] = field(default_factory=list)
+
+    def load(self) -> Callable[..., None]:
+        return self.run
+
+    def run(self, service: Service, *, port: int) -> None:
+        self.calls.append((tuple(case.row.id for case in service.cases()), port))
+        raise KeyboardInterrupt
+
+
+@pytest.fixture
+def pages(monkeypatch: pytest.MonkeyPatch) -> Pages:
+    stand_in = Pages()
+    monkeypatch.setattr("importlib.metadata.entry_points", lambda group: [stand_in])
+    return stand_in
+
+
+def test_serve_opens_the_record_and_ends_quietly(pages: Pages, tmp_path: Path) -> None:
+    record = tmp_path / "record"
+
+    assert main(["serve", "--data", str(record), "--port", "0"]) == 0
+
+    assert pages.calls == [((), 0)]
+    assert record.is_dir()
+    assert main(["serve", "--data", str(record)]) == 0, "the record was not let go of"
+
+
+def test_without_pages_nothing_is_opened(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("importlib.metadata.entry_points", lambda group: [])
+
+    assert main(["serve", "--data", str(tmp_path / "record")]) == 2
+    assert "no pages are installed" in capfd.readouterr().err
+    assert not (tmp_path / "record").exists()
+
+
+def test_the_installed_pages_are_those_of_web() -> None:
+    (found,) = importlib.metadata.entry_points(group="tracker.pages")
+
+    assert found.value == "web.app:run"
+    assert callable(found.load())

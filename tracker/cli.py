@@ -4,6 +4,7 @@ Imports that take time stand inside the sub-commands, so that ``--help`` is quic
 """
 
 import argparse
+import contextlib
 import json
 import os
 import sys
@@ -174,7 +175,8 @@ def _demo(options: argparse.Namespace) -> None:
         results = [picture.result for picture in case.stills if picture.result is not None]
         print("\n".join(result_lines(case.reference, results, truth_mm)), flush=True)
         if run_pages is not None:
-            run_pages(service, port=options.port)
+            with contextlib.suppress(KeyboardInterrupt):
+                run_pages(service, port=options.port)
 
 
 def _truth(path: Path) -> dict[str, float | None]:
@@ -187,7 +189,8 @@ def _serve(options: argparse.Namespace) -> None:
     run_pages = _pages()
     from tracker.service import Service
 
-    with Service(options.data) as service:
+    # Ctrl-C is how serving ends.
+    with Service(options.data) as service, contextlib.suppress(KeyboardInterrupt):
         run_pages(service, port=options.port)
 
 
