@@ -39,17 +39,11 @@ _FEMUR: Final = (
     (4, -110), (6, -79), (0.6, -66), (0.2, -58), (4.6, -45), (3, -34), (-1.8, -24.2),
     (-9.8, -20), (-14, -8), (-6, 10), (8, 14),
 )
-# fmt: on
 _WALL: Final = (
-    (0, 46),
-    (3, 38.6),
-    (7.3, 30),
-    (9.8, 26.4),
-    (21.3, 24),
-    (36, 25.2),
-    (56, 27),
-    (95, 30),
+    (-2.5, 46.4), (-1, 46.15), (0, 46), (0.5, 45.8), (1, 45.1), (1.5, 44.1), (2, 42.8), (3, 40),
+    (4.5, 36), (7.3, 30), (9.8, 26.4), (21.3, 24), (36, 25.2), (56, 27), (95, 30),
 )
+# fmt: on
 """Outer wall: mm beyond R, and theta in degrees for an LCEA of 46°."""
 
 
@@ -131,6 +125,8 @@ class Scene:
 def outline_deg(scene: Scene, radii_mm: Floats) -> Floats:
     """Return theta of the rim's outline at each radius, degrees; exact."""
     before = wall_deg(scene, radii_mm)
+    if scene.recession_mm <= 0:
+        return before
     cut = scene.lcea_deg - np.degrees(scene.recession_mm / scene.radius_mm)
     return np.asarray(np.minimum(before, cut))
 
@@ -197,12 +193,12 @@ class View:
 
 
 def wall_deg(scene: Scene, radii_mm: Floats) -> Floats:
-    """Theta of the outer wall at each radius: at the LCEA up to R, then falling."""
+    """Theta of the outer wall at each radius: about the LCEA up to R, then falling."""
     knots = np.array(_WALL)
-    fade = np.exp(-knots[:, 0] / 12.0)
+    fade = np.exp(-np.maximum(knots[:, 0], 0) / 12.0)
     theta = knots[:, 1] + (scene.lcea_deg - 46.0) * fade
     curve = PchipInterpolator(knots[:, 0], theta)
-    return np.asarray(curve(np.clip(radii_mm - scene.radius_mm, 0.0, 95.0)), np.float64)
+    return np.asarray(curve(np.clip(radii_mm - scene.radius_mm, -2.5, 95.0)), np.float64)
 
 
 def _smooth(points: Floats, *, closed: bool) -> Floats:
@@ -260,22 +256,25 @@ def pelvis_mm(view: View) -> Picture:
     over_head = rho < np.float32(scene.head_radius_mm + 0.5)
     depth = np.where(over_head, np.float32(10.0), depth)
     step = _ramp(depth, half_px)
-    if scene.recession_mm > 0:
-        # The burr takes away and leaves what is medial of the cut as it was.
-        cut = np.float32(np.radians(scene.lcea_deg) - scene.recession_mm / scene.radius_mm)
-        left = np.where(over_head, np.float32(10.0), rho * (cut - theta))
-        step = np.minimum(step, _ramp(left, half_px))
     deep = np.maximum(depth, 0)
     above = _ramp(rho - np.float32(scene.socket_radius_mm), half_px)
-    inner = np.exp(-np.square(deep * np.float32(1 / 2.5)))
-    lateral = 2.0 + 2.5 * (1 - inner) + 4.0 * above * _ramp(deep - 6.0, 3.0)
+    # A lip starts with some 2 mm of bone and thickens like a wedge, then the ilium begins.
+    wedge = 2.0 + 2.5 * (1 - np.exp(-deep / np.float32(1.8)))
+    lateral = wedge + 4.0 * above * _ramp(deep - 6.0, 3.0)
     # Dense articular roof, ending medial of the edge.
     end = np.float32(np.radians(scene.lcea_deg - 9.0))
     band = np.exp(-np.square((rho - np.float32(scene.socket_radius_mm + 1.1)) / 1.2))
     roof = 4.0 * above * band * _ramp(end - theta, 0.09) * _ramp(theta + 1.3, 0.3)
     body = _body(view)
     mottle = 0.6 * np.sin(view.x / 7.0) * np.sin(view.y / 9.0 + 0.5)  # of cancellous bone
-    thick = step * body * (lateral + roof + mottle * _ramp(deep - 4.0, 2.0))
+    bone = lateral + roof + mottle * _ramp(deep - 4.0, 2.0)
+    if scene.recession_mm > 0:
+        # A burr's cut tapers as well; further in, bone stays as it was.
+        cut = np.float32(np.radians(scene.lcea_deg) - scene.recession_mm / scene.radius_mm)
+        left = np.where(over_head, np.float32(99.0), rho * (cut - theta))
+        step = np.minimum(step, _ramp(left, half_px))
+        bone = np.minimum(bone, 2.0 + 1.3 * np.maximum(left, 0))
+    thick = step * body * bone
     rounded = view.blur(body, 1.0)
     thick += 3.0 * body * (1 - rounded) * (depth > 4.0)  # cortex seen along its surface
     front, back = view.moved(-18.0), view.moved(22.0)
