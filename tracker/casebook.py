@@ -16,11 +16,23 @@ from tracker.values import (
     Marks,
     NotMeasurable,
     Plan,
+    Reason,
     ReferenceResult,
     StillResult,
 )
 
 Role = Literal["first", "still", "plate", "object", "set aside"]
+Standing = Literal[
+    "no picture",
+    "marks to agree",
+    "first unusable",
+    "ready",
+    "waiting",
+    "measured",
+    "not measured",
+    "outline wrong",
+]
+"""How a picture of a case stands; without a picture to measure, how the case stands."""
 
 OPENED: Final = "opened"
 PICTURE: Final = "picture"
@@ -143,6 +155,34 @@ class Case:
         return tuple(
             picture.result for picture in self.stills if picture.result and not picture.distrusted
         )
+
+    @property
+    def latest(self) -> CasePicture | None:
+        """The latest picture that says anything: repeats of an earlier one are passed over."""
+        for picture in reversed(self.stills):
+            reasons = picture.result.reasons if picture.result else ()
+            if not (reasons and reasons[0].reason == Reason.DUPLICATE):
+                return picture
+        return self.first
+
+    @property
+    def standing(self) -> Standing:
+        """How the latest picture stands."""
+        return self.standing_of(self.latest)
+
+    def standing_of(self, picture: CasePicture | None) -> Standing:
+        """Return how a picture stands; without one, how the case stands."""
+        if picture is None or picture.role == "first":
+            if self.first is None:
+                return "no picture"
+            if self.reference is None:
+                return "marks to agree"
+            return "ready" if self.reference.usable else "first unusable"
+        if picture.result is None:
+            return "waiting" if self.setup.marks else "marks to agree"
+        if picture.distrusted:
+            return "outline wrong"
+        return "measured" if picture.result.verdict == "measured" else "not measured"
 
     def aside(self, role: Role) -> CasePicture | None:
         """Return the picture that is kept for another use, if there is one."""

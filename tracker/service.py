@@ -22,6 +22,17 @@ from tracker.store import Store
 from tracker.values import CaseSetup, Marks, NotMeasurable, Reason, Still, StillResult
 from tracker.views import GlanceView, MarksReading, MarksView, PictureView, ReviewView
 
+__all__ = [
+    "Added",
+    "Case",
+    "GlanceView",
+    "MarksReading",
+    "MarksView",
+    "PictureView",
+    "ReviewView",
+    "Service",
+]
+
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Added:
@@ -128,6 +139,10 @@ class Service:
         """Return all cases, the newest first."""
         return tuple(self.case(row.id) for row in self._store.cases())
 
+    def count_cases(self) -> int:
+        """Return the number of cases in the record."""
+        return len(self._store.cases())
+
     def case(self, case_id: str) -> Case:
         """Return a case as it stands.
 
@@ -223,7 +238,7 @@ class Service:
     def glance(self, case_id: str) -> GlanceView:
         """Return what the wall shows: what is left now, or why nothing can be said."""
         case = self.case(case_id)
-        latest = views.latest(case)
+        latest = case.latest
         shown = self._view(case, latest, rim=True) if latest else None
         return views.glance(case, shown, self.now())
 
@@ -284,7 +299,17 @@ class Service:
             u_px = casetoml.MARK_SCATTER_PX
             marks = views.marks_to_start_from(case.setup, width, height, u_px)
         reading = views.read_marks(case.setup, marks)
-        return MarksView(case, first, width, height, marks, proposed, reading)
+        handles = views.handles(marks)
+        return MarksView(case, first, width, height, marks, handles, proposed, reading)
+
+    def given_marks(self, plain: dict[str, Any]) -> Marks:
+        """Return marks from the keys of a case.toml's table, checked as such.
+
+        Raises
+        ------
+        InvalidCase
+        """
+        return casetoml.marks_from(plain)
 
     def read_marks(self, case_id: str, marks: Marks) -> MarksReading:
         """Return what marks say, without agreeing them."""

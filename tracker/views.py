@@ -7,21 +7,21 @@ Nothing here measures: values come from the record, drawings from :mod:`tracker.
 import math
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 
 from tracker import charts, gallery
-from tracker.casebook import Case, CasePicture
+from tracker.casebook import Case, CasePicture, Standing
 from tracker.charts import Step, StripMarks
 from tracker.gallery import Form, Frame
 from tracker.marks import socket_from_marks
 from tracker.values import (
     CaseSetup,
+    Floats,
     Marks,
     NotMeasurable,
     Quantity,
-    Reason,
     ReferenceResult,
     Removal,
     ScaleRung,
@@ -29,18 +29,7 @@ from tracker.values import (
     StillResult,
 )
 
-Standing = Literal[
-    "no picture",
-    "marks to agree",
-    "first unusable",
-    "ready",
-    "waiting",
-    "measured",
-    "not measured",
-    "outline wrong",
-]
-"""How a case, or a picture of it, stands."""
-
+_HANDLES: Final = 5
 _STRIP: Final = (1000, 320)
 _SMALL_STRIP: Final = (560, 210)
 _CHART: Final = (1000, 560)
@@ -162,6 +151,8 @@ class MarksView:
         Of the picture, pixels.
     marks : Marks
         Proposed; where nothing could be proposed, a start for dragging.
+    handles_px : ndarray of shape (N, 2)
+        Points on the head's outline to drag: a few of the marks, spread along the arc.
     proposed : bool
     reading : MarksReading
     """
@@ -171,6 +162,7 @@ class MarksView:
     width: int
     height: int
     marks: Marks
+    handles_px: Floats
     proposed: bool
     reading: MarksReading
 
@@ -195,6 +187,21 @@ def read_marks(setup: CaseSetup, marks: Marks) -> MarksReading:
     return MarksReading(socket, mm_per_px, rung, diameter_px * mm_per_px)
 
 
+def handles(marks: Marks) -> Floats:
+    """Return a few of the head's marks, spread evenly along their arc."""
+    points = marks.head_px
+    if len(points) <= _HANDLES:
+        return points
+    away = points - points.mean(axis=0)
+    turns = np.sort(np.arctan2(away[:, 1], away[:, 0]))
+    gaps = np.diff(np.append(turns, turns[0] + 2 * np.pi))
+    # Counted from behind the widest gap, so that the arc's two ends are among those chosen.
+    begin = turns[(int(gaps.argmax()) + 1) % len(turns)]
+    order = np.argsort((np.arctan2(away[:, 1], away[:, 0]) - begin) % (2 * np.pi))
+    chosen: Floats = points[order[np.linspace(0, len(points) - 1, _HANDLES).round().astype(int)]]
+    return chosen
+
+
 def marks_to_start_from(setup: CaseSetup, width: int, height: int, u_px: float) -> Marks:
     """Return marks somewhere sensible on the picture, to be dragged to their places."""
     side_px = min(width, height)
@@ -212,21 +219,6 @@ def marks_to_start_from(setup: CaseSetup, width: int, height: int, u_px: float) 
         u_px=u_px,
         u_horizontal_deg=math.degrees(math.sqrt(2) * u_px / (width * 0.5)),
     )
-
-
-def standing_of(case: Case, picture: CasePicture | None) -> Standing:
-    """Return how a picture stands; without one, how the case stands."""
-    if picture is None or picture.role == "first":
-        if case.first is None:
-            return "no picture"
-        if case.reference is None:
-            return "marks to agree"
-        return "ready" if case.reference.usable else "first unusable"
-    if picture.result is None:
-        return "waiting"
-    if picture.distrusted:
-        return "outline wrong"
-    return "measured" if picture.result.verdict == "measured" else "not measured"
 
 
 def picture_view(
@@ -249,7 +241,7 @@ def picture_view(
     -------
     PictureView
     """
-    standing = standing_of(case, picture)
+    standing = case.standing_of(picture)
     reference, side = case.reference, case.setup.side
     form: Form = "recorded"
     size, lines = own_size, ""
@@ -280,15 +272,6 @@ def picture_view(
     )
 
 
-def latest(case: Case) -> CasePicture | None:
-    """Return the latest picture that says anything: repeats of an earlier one are passed over."""
-    for picture in reversed(case.stills):
-        reasons = picture.result.reasons if picture.result else ()
-        if not (reasons and reasons[0].reason == Reason.DUPLICATE):
-            return picture
-    return case.first
-
-
 def glance(case: Case, shown: PictureView | None, now: datetime) -> GlanceView:
     """Put together what the wall shows.
 
@@ -296,14 +279,14 @@ def glance(case: Case, shown: PictureView | None, now: datetime) -> GlanceView:
     ----------
     case : Case
     shown : PictureView or None
-        Of :func:`latest`.
+        Of the latest picture that says anything.
     now : datetime
 
     Returns
     -------
     GlanceView
     """
-    standing = shown.standing if shown else standing_of(case, None)
+    standing = shown.standing if shown else case.standing_of(None)
     last_left, passes_since = None, 0
     if standing in ("not measured", "waiting"):
         for picture in reversed(case.stills):

@@ -1,0 +1,1 @@
+"""The pages: Pictures, Glance and Review, served on this machine."""

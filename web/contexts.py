@@ -1,0 +1,219 @@
+"""One frozen dataclass a page: all that its template may see, already in words.
+
+A test holds every template to its dataclass: it uses each field and nothing else.
+"""
+
+from dataclasses import dataclass
+from urllib.parse import quote
+
+from markupsafe import Markup
+
+from tracker.values import CAUTION, VIEW_LIMIT
+
+
+@dataclass(frozen=True, slots=True)
+class Shell:
+    """What every page carries."""
+
+    title: str
+    page: str
+    case_id: str | None = None
+    caution: str = CAUTION
+    view_limit: str = VIEW_LIMIT
+
+    @property
+    def base(self) -> str:
+        """Address of the case's pages."""
+        return case_base(self.case_id or "")
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A picture and the drawing that lies over it."""
+
+    src: str
+    width: int
+    height: int
+    lines: Markup
+    alt: str
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """Why a picture is not measured: what was seen, what to do."""
+
+    seen: str
+    remedy: str
+
+
+@dataclass(frozen=True, slots=True)
+class ErrorContext:
+    """Of error.html."""
+
+    shell: Shell
+    message: str
+    hint: str
+    status: int
+
+
+@dataclass(frozen=True, slots=True)
+class CaseLine:
+    """One case in the list of cases."""
+
+    case_id: str
+    address: str
+    side: str
+    opened: str
+    standing: str
+
+
+@dataclass(frozen=True, slots=True)
+class HomeContext:
+    """Of home.html: the cases, and the form that opens one."""
+
+    shell: Shell
+    cases: tuple[CaseLine, ...]
+    form: dict[str, str]
+    error: str
+    hint: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingContext:
+    """What the marks say while they are dragged."""
+
+    usable: bool
+    problem: str
+    lcea: str
+    diameter: str
+    scale: str
+    plausible: str
+    circle: tuple[float, float, float] | None
+
+
+@dataclass(frozen=True, slots=True)
+class MarksContext:
+    """The handles on the first picture."""
+
+    figure: Figure
+    head: tuple[tuple[str, str], ...]
+    edge: tuple[str, str]
+    horizontal: tuple[tuple[str, str], ...]
+    proposed: bool
+    reading: ReadingContext
+
+
+@dataclass(frozen=True, slots=True)
+class VerdictContext:
+    """The verdict on one picture, as Pictures shows it."""
+
+    number: int
+    at: str
+    heading: str
+    figure_text: str
+    unit: str
+    interval: str
+    message: str
+    limits: tuple[str, ...]
+    findings: tuple[Finding, ...]
+    removed: str
+    notes: tuple[str, ...]
+    standing: str
+    figure: Figure
+
+
+@dataclass(frozen=True, slots=True)
+class PicturesContext:
+    """Of pictures.html: what to do next, and what the last picture gave."""
+
+    shell: Shell
+    who: str
+    stage: str
+    next_picture: str
+    verdict: VerdictContext | None
+    marks: MarksContext | None
+    findings: tuple[Finding, ...]
+    earlier: tuple[tuple[int, str, str], ...]
+    waiting: int
+    lcea: str
+    notes: tuple[str, ...]
+    can_replace_first: bool
+    last_event: int
+
+
+@dataclass(frozen=True, slots=True)
+class GlanceContext:
+    """Of glance.html: what is left, from across the room."""
+
+    shell: Shell
+    who: str
+    standing: str
+    heading: str
+    figure_text: str
+    unit: str
+    interval: str
+    message: str
+    limits: tuple[str, ...]
+    findings: tuple[Finding, ...]
+    last_measured: str
+    age_s: float | None
+    age: str
+    is_stale: bool
+    lcea: str
+    picture_line: str
+    number: int | None
+    figure: Figure | None
+    strip: Markup
+    last_event: int
+
+
+@dataclass(frozen=True, slots=True)
+class BudgetContext:
+    """The rows behind one number."""
+
+    result: str
+    unit: str
+    rows: tuple[tuple[str, str, str, str], ...]
+    combined: str
+
+
+@dataclass(frozen=True, slots=True)
+class RowContext:
+    """One picture on Review."""
+
+    number: int
+    at: str
+    name: str
+    standing: str
+    figure: Figure
+    removed: str
+    running: str
+    left: str
+    lcea: str
+    area: str
+    beam: str
+    message: str
+    limits: tuple[str, ...]
+    findings: tuple[Finding, ...]
+    notes: tuple[str, ...]
+    budgets: tuple[BudgetContext, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ReviewContext:
+    """Of review.html: the whole case for reading afterwards."""
+
+    shell: Shell
+    who: str
+    opened: str
+    plan: tuple[tuple[str, str], ...]
+    strip: Markup
+    chart: Markup
+    rows: tuple[RowContext, ...]
+    unreadable: tuple[tuple[str, str, str], ...]
+    last_event: int
+
+
+def case_base(case_id: str) -> str:
+    """Return the address of a case's pages."""
+    return f"/cases/{quote(case_id, safe='')}"

@@ -1,0 +1,97 @@
+"""What the forms of the pages send, and how it becomes the keys of a case.toml."""
+
+import re
+from typing import Any, Final, Literal
+
+from pydantic import BaseModel, ConfigDict
+
+from tracker.errors import InputError
+
+PictureForm = Literal["recorded", "registered", "rim"]
+Looks = Literal["wrong", "right"]
+CasePage = Literal["", "glance", "review"]
+
+_LABELS: Final = {
+    "id": "Pseudonym",
+    "side": "Side",
+    "view": "View",
+    "head_diameter_mm": "Diameter of the femoral head",
+    "mm_per_px": "Spacing",
+    "target_lcea_deg": "Target LCEA",
+    "floor_lcea_deg": "Lower limit",
+    "depth_mm": "Planned depth",
+    "max_depth_mm": "Greatest depth",
+}
+"""Names of the form's fields by the keys of a case.toml."""
+
+_SCALE: Final = ("head_diameter_mm", "mm_per_px")
+_PLAN: Final = ("target_lcea_deg", "floor_lcea_deg", "depth_mm", "max_depth_mm")
+
+
+class CaseForm(BaseModel):
+    """The form that opens a case; numbers are texts until they are checked."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    id: str = ""
+    side: str = ""
+    view: str = "AP"
+    head_diameter_mm: str = ""
+    mm_per_px: str = ""
+    target_lcea_deg: str = ""
+    floor_lcea_deg: str = ""
+    depth_mm: str = ""
+    max_depth_mm: str = ""
+
+    def plain(self) -> dict[str, Any]:
+        """Return the form as the keys and tables of a case.toml.
+
+        Raises
+        ------
+        InputError
+            A field that should hold a number holds something else.
+        """
+        plain: dict[str, Any] = {"id": self.id.strip(), "view": self.view}
+        if self.side:
+            plain["side"] = self.side
+        plain["scale"] = self._numbers(_SCALE)
+        plain["plan"] = self._numbers(_PLAN)
+        return plain
+
+    def as_filled(self) -> dict[str, str]:
+        """Return what was typed, to show it again."""
+        return {name: str(value) for name, value in self.model_dump().items()}
+
+    def _numbers(self, names: tuple[str, ...]) -> dict[str, float]:
+        found = {}
+        for name in names:
+            text = str(getattr(self, name)).strip().replace(",", ".")
+            if not text:
+                continue
+            try:
+                found[name] = float(text)
+            except ValueError:
+                raise InputError(
+                    f"{_LABELS[name]} is not a number.", hint="Write it like 33 or 48.6."
+                ) from None
+        return found
+
+
+EMPTY: Final = CaseForm().as_filled()
+
+
+def in_form_words(message: str) -> str:
+    """Say a message about a case.toml in the words of the form.
+
+    >>> in_form_words("case.toml: [plan] floor_lcea_deg is missing")
+    'Lower limit is missing'
+    >>> in_form_words("case.toml: [scale] is empty")
+    'The scale is empty'
+    """
+    text = re.sub(r"^case\.toml: (\[\w+\] )?(?=\w+_\w+|id |side |view )", "", message)
+    text = re.sub(r"^case\.toml: \[(\w+)\]", r"The \1", text)
+    pattern = r"\b(" + "|".join(sorted(_LABELS, key=len, reverse=True)) + r")\b"
+    first = re.match(pattern, text)
+    if first:
+        text = _LABELS[first[1]] + text[first.end() :]
+    return re.sub(pattern, lambda found: _LABELS[found[1]].lower(), text)

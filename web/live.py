@@ -1,0 +1,56 @@
+"""Server-sent events: a page hears of every change, and notices within seconds when it can't.
+
+Each change carries the key of the case's last journal entry.  A browser that comes back sends the
+last key it saw; if the case has moved on meanwhile it is told at once.  A beat every second tells
+the page that the connection lives.
+"""
+
+import asyncio
+from collections.abc import AsyncIterator
+from typing import Final
+
+from fastapi.sse import ServerSentEvent
+
+from tracker.service import Service
+
+BEAT_S: Final = 1.0
+RETRY_MS: Final = 1000
+
+
+async def changes(service: Service, case_id: str, last_seen: int) -> AsyncIterator[ServerSentEvent]:
+    """Yield the changes of a case and the beats between them, without end.
+
+    Parameters
+    ----------
+    service : Service
+    case_id : str
+    last_seen : int
+        Key of the last journal entry that the page knows; 0 for none.
+
+    Yields
+    ------
+    ServerSentEvent
+        "changed" with the key as its id, or "beat".
+    """
+    loop = asyncio.get_running_loop()
+    stirred = asyncio.Event()
+
+    def hear(changed_id: str, _event: int) -> None:
+        if changed_id == case_id:
+            loop.call_soon_threadsafe(stirred.set)
+
+    stop = service.listen(hear)
+    try:
+        yield ServerSentEvent(event="beat", data={}, retry=RETRY_MS)
+        while True:
+            now = (await asyncio.to_thread(service.case, case_id)).last_event
+            if now != last_seen:
+                last_seen = now
+                yield ServerSentEvent(event="changed", data={"event": now}, id=str(now))
+            try:
+                await asyncio.wait_for(stirred.wait(), BEAT_S)
+                stirred.clear()
+            except TimeoutError:
+                yield ServerSentEvent(event="beat", data={})
+    finally:
+        stop()

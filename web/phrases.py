@@ -1,0 +1,352 @@
+"""From what the service knows to what a page says: views in, contexts out."""
+
+from typing import Final
+
+from markupsafe import Markup
+
+from tracker.service import Case, GlanceView, MarksReading, MarksView, PictureView, ReviewView
+from tracker.values import REMEDIES, SENTENCES, Budget, NotMeasurable, Quantity
+from web import words
+from web.contexts import (
+    BudgetContext,
+    CaseLine,
+    ErrorContext,
+    Figure,
+    Finding,
+    GlanceContext,
+    HomeContext,
+    MarksContext,
+    PicturesContext,
+    ReadingContext,
+    ReviewContext,
+    RowContext,
+    Shell,
+    VerdictContext,
+    case_base,
+)
+
+STALE_AFTER_S: Final = 60
+
+_STANDINGS: Final = {
+    "no picture": "waits for its first picture",
+    "marks to agree": "waits for the marks on the first picture",
+    "first unusable": "the first picture can't be used",
+    "ready": "ready for the first pass",
+    "waiting": "being measured",
+    "measured": "measured",
+    "not measured": "last picture not measured",
+    "outline wrong": "last outline looks wrong",
+}
+
+
+def error_context(message: str, hint: str, status: int) -> ErrorContext:
+    """Put an error into words."""
+    return ErrorContext(Shell("Not possible", "error"), message, hint, status)
+
+
+def home_context(
+    cases: tuple[Case, ...], form: dict[str, str], error: str = "", hint: str = ""
+) -> HomeContext:
+    """Put the list of cases into words, with the form as it was filled in."""
+    lines = tuple(
+        CaseLine(
+            case.row.id,
+            case_base(case.row.id),
+            words.hip(case.setup.side),
+            f"{words.day(case.row.opened_at)}, {words.minute(case.row.opened_at)}",
+            _STANDINGS[case.standing],
+        )
+        for case in cases
+    )
+    return HomeContext(Shell("Cases", "home"), lines, form, error, hint)
+
+
+def glance_context(view: GlanceView) -> GlanceContext:
+    """Put what the wall shows into words."""
+    case, shown = view.case, view.shown
+    shell = Shell(f"Glance, case {case.row.id}", "glance", case.row.id)
+    removal = shown.removal if shown else None
+    figure_text, unit = words.left(removal.remaining_mm) if removal else ("", "")
+    counted = shown is not None and view.standing in ("measured", "not measured", "outline wrong")
+    age_s = (view.now - shown.received_at).total_seconds() if shown and counted else None
+    last = ""
+    if view.last_left is not None:
+        last_figure, last_unit = words.left(view.last_left)
+        before = words.before_passes(view.passes_since)
+        last = f"last measured {last_figure} {last_unit}, {before}"
+    return GlanceContext(
+        shell=shell,
+        who=_who(case),
+        standing=view.standing,
+        heading=_heading(view.standing),
+        figure_text=figure_text,
+        unit=unit,
+        interval=words.left_interval(removal.remaining_mm) if removal else "",
+        message=shown.result.message or "" if removal and shown and shown.result else "",
+        limits=shown.result.limits if removal and shown and shown.result else (),
+        findings=_findings(view.reasons),
+        last_measured=last,
+        age_s=age_s,
+        age=words.age(age_s) if age_s is not None else "",
+        is_stale=age_s is not None and age_s >= STALE_AFTER_S,
+        lcea=_lcea(case, removal.lcea_deg if removal else view.start_lcea),
+        picture_line=_picture_line(shown),
+        number=shown.number if shown else None,
+        figure=_figure(shell, shown) if shown else None,
+        strip=Markup(view.strip),
+        last_event=view.last_event,
+    )
+
+
+def pictures_context(view: GlanceView, marks: MarksView | None) -> PicturesContext:
+    """Put what to do next into words, and what the last picture gave."""
+    case = view.case
+    shell = Shell(f"Pictures, case {case.row.id}", "pictures", case.row.id)
+    stage = {
+        "no picture": "first",
+        "marks to agree": "marks",
+        "first unusable": "unusable",
+    }.get(case.standing, "passes")
+    shown = view.shown if stage == "passes" else None
+    number = len(case.stills) + 1
+    return PicturesContext(
+        shell=shell,
+        who=_who(case),
+        stage=stage,
+        next_picture="first picture" if stage == "first" else f"picture {number}",
+        verdict=_verdict(shell, shown, view) if shown else None,
+        marks=_marks(shell, marks) if marks else None,
+        findings=_findings(view.reasons) if stage != "passes" else (),
+        earlier=tuple(_earlier(case, shown.number if shown else None)),
+        waiting=len(case.waiting),
+        lcea=_lcea(case, view.start_lcea),
+        notes=case.reference.notes if case.reference else (),
+        can_replace_first=not any(picture.counts for picture in case.stills),
+        last_event=view.last_event,
+    )
+
+
+def review_context(view: ReviewView) -> ReviewContext:
+    """Put the whole case into words."""
+    case = view.case
+    shell = Shell(f"Review, case {case.row.id}", "review", case.row.id)
+    return ReviewContext(
+        shell=shell,
+        who=_who(case),
+        opened=f"{words.day(case.row.opened_at)}, {words.minute(case.row.opened_at)}",
+        plan=tuple(_plan(case)),
+        strip=Markup(view.strip),
+        chart=Markup(view.chart),
+        rows=tuple(_row(shell, picture) for picture in view.pictures),
+        unreadable=tuple(
+            (note.name, words.clock(note.at) if note.at else "", note.message)
+            for note in case.unreadable
+        ),
+        last_event=case.last_event,
+    )
+
+
+def reading_context(reading: MarksReading) -> ReadingContext:
+    """Put what the marks say into words."""
+    socket = reading.socket
+    if isinstance(socket, NotMeasurable):
+        return ReadingContext(False, words.seen(socket), "", "", "", "", None)
+    lcea = f"{words.value(socket.lcea_deg, 0)}° ({words.interval(socket.lcea_deg, 0)})"
+    diameter = scale = plausible = ""
+    if reading.head_diameter_mm is not None and reading.mm_per_px is not None:
+        diameter = f"{reading.head_diameter_mm:.1f} mm"
+        scale = f"{reading.mm_per_px:.4f} mm a pixel, {_RUNGS[reading.scale_from or '']}"
+        if not 36 <= reading.head_diameter_mm <= 62:
+            plausible = "Few adult heads are of this size: check the scale and the circle."
+    circle = (*socket.head.centre_px, socket.head.radius_px)
+    return ReadingContext(True, "", lcea, diameter, scale, plausible, circle)
+
+
+_RUNGS: Final = {
+    "mm_per_px": "as given",
+    "object_diameter_mm": "from the object",
+    "head_diameter_mm": "from the head's diameter",
+    "": "",
+}
+
+
+def _who(case: Case) -> str:
+    opened = words.minute(case.row.opened_at)
+    return f"{words.hip(case.setup.side)}, case {case.row.id}, opened {opened}"
+
+
+def _heading(standing: str) -> str:
+    return {
+        "no picture": "No picture yet",
+        "marks to agree": "Marks to agree on Pictures",
+        "first unusable": "The first picture can't be used",
+        "ready": "Ready: nothing burred yet",
+        "waiting": "Being measured",
+        "measured": "",
+        "not measured": "Not measured",
+        "outline wrong": "No number: the outline looks wrong",
+    }[standing]
+
+
+def _findings(reasons: tuple[NotMeasurable, ...]) -> tuple[Finding, ...]:
+    return tuple(Finding(words.seen(reason), REMEDIES[reason.reason]) for reason in reasons)
+
+
+def _lcea(case: Case, now: Quantity | None) -> str:
+    plan = case.setup.plan
+    if now is None:
+        return ""
+    text = f"LCEA {words.value(now, 0)}°"
+    if plan.target_lcea_deg is not None:
+        text += f" → plan {plan.target_lcea_deg:.0f}°"
+    return f"{text}, lower limit {plan.floor_lcea_deg:.0f}°"
+
+
+def _picture_line(shown: PictureView | None) -> str:
+    if shown is None:
+        return ""
+    name = "First picture" if shown.standing == "ready" else f"Picture {shown.number}"
+    return f"{name} at {words.clock(shown.received_at)}"
+
+
+def _figure(shell: Shell, picture: PictureView) -> Figure:
+    return Figure(
+        src=f"{shell.base}/pictures/{picture.number}/{picture.form}.png",
+        width=picture.width,
+        height=picture.height,
+        lines=Markup(picture.lines),
+        alt=f"C-arm picture {picture.number}",
+    )
+
+
+def _verdict(shell: Shell, shown: PictureView, view: GlanceView) -> VerdictContext:
+    removal, result = shown.removal, shown.result
+    figure_text, unit = words.left(removal.remaining_mm) if removal else ("", "")
+    removed = ""
+    if removal:
+        quantity = removal.recession_mm
+        removed = f"{words.value(quantity)} mm removed ({words.interval(quantity)})"
+    return VerdictContext(
+        number=shown.number,
+        at=words.clock(shown.received_at),
+        heading=_heading(shown.standing),
+        figure_text=figure_text,
+        unit=unit,
+        interval=words.left_interval(removal.remaining_mm) if removal else "",
+        message=(result.message or "") if removal and result else "",
+        limits=result.limits if removal and result else (),
+        findings=_findings(view.reasons),
+        removed=removed,
+        notes=result.notes if removal and result else (),
+        standing=shown.standing,
+        figure=_figure(shell, shown),
+    )
+
+
+def _marks(shell: Shell, view: MarksView) -> MarksContext:
+    def xy(point: tuple[float, float]) -> tuple[str, str]:
+        return f"{point[0]:.1f}", f"{point[1]:.1f}"
+
+    return MarksContext(
+        figure=Figure(
+            src=f"{shell.base}/pictures/{view.picture.number}/recorded.png",
+            width=view.width,
+            height=view.height,
+            lines=Markup(),
+            alt="The first C-arm picture",
+        ),
+        head=tuple(xy((float(x), float(y))) for x, y in view.handles_px),
+        edge=xy(view.marks.rim_edge_px),
+        horizontal=tuple(xy((float(x), float(y))) for x, y in view.marks.horizontal_px),
+        proposed=view.proposed,
+        reading=reading_context(view.reading),
+    )
+
+
+def _earlier(case: Case, shown: int | None) -> list[tuple[int, str, str]]:
+    """Return number, time and verdict of the pictures before the one shown, newest first."""
+    lines = []
+    for picture in reversed(case.stills):
+        if picture.number == shown:
+            continue
+        removal = picture.result.removal if picture.result and picture.counts else None
+        if removal is not None:
+            text = words.left_sentence(removal.remaining_mm)
+        elif picture.distrusted:
+            text = "outline looks wrong"
+        elif picture.result is None:
+            text = "kept, waits to be measured"
+        else:
+            text = f"{words.NOT_MEASURED}: {SENTENCES[picture.result.reasons[0].reason]}"
+        lines.append((picture.number, words.clock(picture.row.received_at), text))
+    return lines
+
+
+def _plan(case: Case) -> list[tuple[str, str]]:
+    plan, reference = case.setup.plan, case.reference
+    lines = []
+    if plan.target_lcea_deg is not None:
+        lines.append(("target LCEA", f"{plan.target_lcea_deg:g}°, lateral bony edge"))
+    if plan.depth_mm is not None:
+        lines.append(("planned depth", f"{plan.depth_mm:g} mm"))
+    lines.append(("lower limit", f"{plan.floor_lcea_deg:g}°"))
+    if plan.max_depth_mm is not None:
+        lines.append(("greatest depth", f"{plan.max_depth_mm:g} mm"))
+    if reference and reference.lcea_deg:
+        lcea = reference.lcea_deg
+        lines.append(("LCEA at the start", f"{words.value(lcea)}° ({words.interval(lcea)})"))
+    if reference and reference.mm_per_px:
+        rung = _RUNGS[reference.scale_from or ""]
+        lines.append(("scale", f"{reference.mm_per_px:.4f} mm a pixel, {rung}"))
+    if reference:
+        lines.append(("marks", reference.marks))
+    return lines
+
+
+def _row(shell: Shell, picture: PictureView) -> RowContext:
+    removal, result = picture.removal, picture.result
+    standing = picture.standing if picture.standing != "ready" else "first picture"
+    reasons = result.reasons if result else ()
+    if picture.standing == "first unusable" and picture.reference:
+        reasons = picture.reference.reasons
+    notes = result.notes if result else picture.reference.notes if picture.reference else ()
+    beam = ""
+    if removal:
+        tilt, oblique = removal.beam.tilt, removal.beam.oblique
+        beam = f"tilt {words.value(tilt)}°, oblique {words.value(oblique)}°"
+    return RowContext(
+        number=picture.number,
+        at=words.clock(picture.received_at),
+        name=picture.name,
+        standing=standing,
+        figure=_figure(shell, picture),
+        removed=_with_interval(removal.recession_mm) if removal else "",
+        running=_with_interval(removal.running_mm) if removal else "",
+        left=words.left_sentence(removal.remaining_mm) if removal else "",
+        lcea=_with_interval(removal.lcea_deg) if removal else "",
+        area=_with_interval(removal.area_mm2, 0) if removal else "",
+        beam=beam,
+        message=(result.message or "") if removal and result else "",
+        limits=result.limits if removal and result else (),
+        findings=_findings(reasons),
+        notes=notes,
+        budgets=tuple(map(_budget, removal.budgets)) if removal else (),
+    )
+
+
+def _with_interval(quantity: Quantity, places: int = 1) -> str:
+    return f"{words.value(quantity, places)} ({words.interval(quantity, places)})"
+
+
+def _budget(budget: Budget) -> BudgetContext:
+    rows = tuple(
+        (
+            row.source,
+            f"{words.significant(row.u)} {row.unit}",
+            words.significant(row.contribution),
+            row.note,
+        )
+        for row in sorted(budget.rows, key=lambda row: -row.contribution)
+    )
+    combined = sum(row.contribution**2 for row in budget.rows) ** 0.5
+    return BudgetContext(budget.result, budget.unit, rows, words.significant(combined))

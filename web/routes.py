@@ -1,0 +1,207 @@
+"""Addresses of the pages: a request is read, the service is asked, a template is filled."""
+
+from collections.abc import AsyncIterator
+from dataclasses import asdict
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, File, Form, Header, Request, UploadFile
+from fastapi.sse import EventSourceResponse, ServerSentEvent
+from pydantic import BaseModel, ConfigDict
+from starlette.responses import JSONResponse, RedirectResponse, Response
+
+from tracker.errors import InputError
+from tracker.service import Added, Service
+from web import forms, live, phrases
+from web.contexts import case_base
+from web.pages import render
+
+router = APIRouter()
+
+
+class MarksForm(BaseModel):
+    """The handles' places on the first picture, in pixels as recorded."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    head_x: list[float]
+    head_y: list[float]
+    edge_x: float
+    edge_y: float
+    horizontal_x: list[float]
+    horizontal_y: list[float]
+    as_proposed: bool = False
+
+    def plain(self) -> dict[str, Any]:
+        """Return the marks as a case.toml would say them."""
+        return {
+            "head": [list(point) for point in zip(self.head_x, self.head_y, strict=False)],
+            "rim_edge": [self.edge_x, self.edge_y],
+            "horizontal": [
+                list(point) for point in zip(self.horizontal_x, self.horizontal_y, strict=False)
+            ],
+        }
+
+
+def _service(request: Request) -> Service:
+    service: Service = request.app.state.service
+    return service
+
+
+def _existing_case(request: Request, case_id: str) -> str:
+    """Refuse an unknown case before a stream of events begins."""
+    _service(request).case(case_id)
+    return case_id
+
+
+def _wants_page(request: Request) -> bool:
+    return "text/html" in request.headers.get("accept", "")
+
+
+def _to(address: str) -> Response:
+    """Send a browser on after a form, so that going back does not send it again."""
+    return RedirectResponse(address, 303)
+
+
+# --- cases -------------------------------------------------------------------------------
+
+
+@router.get("/")
+def home(request: Request) -> Response:
+    """List the cases, with the form that opens one."""
+    return render("home.html", phrases.home_context(_service(request).cases(), forms.EMPTY))
+
+
+@router.post("/cases")
+def open_case(request: Request, form: Annotated[forms.CaseForm, Form()]) -> Response:
+    """Open a case."""
+    service = _service(request)
+    try:
+        case = service.open_case_from(form.plain())
+    except InputError as error:
+        if not _wants_page(request):
+            raise
+        filled = phrases.home_context(
+            service.cases(), form.as_filled(), forms.in_form_words(error.message), error.hint
+        )
+        return render("home.html", filled, status=422)
+    base = case_base(case.row.id)
+    if _wants_page(request):
+        return _to(base)
+    return JSONResponse({"case": case.row.id, "address": base}, 201)
+
+
+# --- Pictures ----------------------------------------------------------------------------
+
+
+@router.get("/cases/{case_id}")
+def pictures(request: Request, case_id: str, part: str = "") -> Response:
+    """Show what to do next and what the last picture gave."""
+    service = _service(request)
+    view = service.glance(case_id)
+    to_agree = view.case.standing in ("marks to agree", "first unusable")
+    marks = service.marks_to_agree(case_id) if to_agree else None
+    template = "pictures_live.html" if part == "live" else "pictures.html"
+    return render(template, phrases.pictures_context(view, marks))
+
+
+@router.post("/cases/{case_id}/pictures")
+def add_picture(request: Request, case_id: str, picture: Annotated[UploadFile, File()]) -> Response:
+    """Take in a picture; it is on disk before this is answered."""
+    service = _service(request)
+    data = picture.file.read()
+    added = service.add_picture(case_id, data, picture.filename or "picture")
+    if _wants_page(request):
+        return _to(case_base(case_id))
+    return JSONResponse(_added_plain(added), 201 if added.is_new else 200)
+
+
+def _added_plain(added: Added) -> dict[str, object]:
+    result = added.result
+    return {
+        "number": added.number,
+        "is_new": added.is_new,
+        "verdict": result.verdict if result else None,
+        "reasons": [str(reason.reason) for reason in result.reasons] if result else [],
+    }
+
+
+@router.post("/cases/{case_id}/first-picture-again")
+def first_picture_again(request: Request, case_id: str) -> Response:
+    """Set the first picture aside; the next one takes its place."""
+    _service(request).replace_first(case_id)
+    return _to(case_base(case_id))
+
+
+@router.post("/cases/{case_id}/marks")
+def agree_marks(request: Request, case_id: str, form: Annotated[MarksForm, Form()]) -> Response:
+    """Agree the marks on the first picture."""
+    service = _service(request)
+    if form.as_proposed:
+        service.accept_proposed(case_id)
+    else:
+        service.set_marks(case_id, service.given_marks(form.plain()))
+    return _to(case_base(case_id))
+
+
+@router.post("/cases/{case_id}/marks/reading")
+def read_marks(request: Request, case_id: str, form: Annotated[MarksForm, Form()]) -> Response:
+    """Say what the marks give, without agreeing them."""
+    service = _service(request)
+    reading = service.read_marks(case_id, service.given_marks(form.plain()))
+    return JSONResponse(asdict(phrases.reading_context(reading)))
+
+
+@router.get("/cases/{case_id}/pictures/{number}/{form}.png")
+def picture_png(request: Request, case_id: str, number: int, form: forms.PictureForm) -> Response:
+    """Return a picture as a page shows it."""
+    data = _service(request).picture_png(case_id, number, form)
+    return Response(data, media_type="image/png")
+
+
+# --- Glance and Review -------------------------------------------------------------------
+
+
+@router.get("/cases/{case_id}/glance")
+def glance(request: Request, case_id: str, part: str = "") -> Response:
+    """Show what is left, from across the room."""
+    template = "glance_live.html" if part == "live" else "glance.html"
+    return render(template, phrases.glance_context(_service(request).glance(case_id)))
+
+
+@router.get("/cases/{case_id}/review")
+def review(request: Request, case_id: str, part: str = "") -> Response:
+    """Show the whole case for reading afterwards."""
+    template = "review_live.html" if part == "live" else "review.html"
+    return render(template, phrases.review_context(_service(request).review(case_id)))
+
+
+@router.post("/cases/{case_id}/pictures/{number}/outline")
+def judge_outline(
+    request: Request,
+    case_id: str,
+    number: int,
+    looks: Annotated[forms.Looks, Form()],
+    page: Annotated[forms.CasePage, Form()] = "",
+) -> Response:
+    """Write down that an outline looks wrong, or right after all."""
+    _service(request).judge_outline(case_id, number, wrong=looks == "wrong")
+    base = case_base(case_id)
+    return _to(f"{base}/{page}" if page else base)
+
+
+@router.get("/cases/{case_id}/events", response_class=EventSourceResponse)
+async def events(
+    request: Request,
+    case_id: Annotated[str, Depends(_existing_case)],
+    last_event_id: Annotated[int, Header()] = 0,
+    after: int = 0,
+) -> AsyncIterator[ServerSentEvent]:
+    """Tell of the case's changes as they happen, from past the last one seen."""
+    async for event in live.changes(_service(request), case_id, max(last_event_id, after)):
+        yield event
+
+
+@router.get("/healthz")
+def health(request: Request) -> Response:
+    """Say that the record can be read."""
+    return JSONResponse({"ok": True, "cases": _service(request).count_cases()})

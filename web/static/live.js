@@ -1,0 +1,89 @@
+// Keeps a page at the latest state: changes by server-sent events, the page's own fragment fetched
+// again on each.  Without a beat for three seconds the connection counts as lost.
+
+const LOST_AFTER_MS = 3000;
+const main = document.querySelector("main[data-live]");
+let lastBeat = performance.now();
+let shownAt = performance.now();
+let newest = 0;
+
+function ageText(seconds) {
+  const whole = Math.max(0, Math.floor(seconds));
+  const two = (n) => String(n).padStart(2, "0");
+  const hours = Math.floor(whole / 3600);
+  const minutes = Math.floor(whole / 60) % 60;
+  return hours ? `${hours}:${two(minutes)}:${two(whole % 60)}` : `${minutes}:${two(whole % 60)}`;
+}
+
+function tick() {
+  const lost = performance.now() - lastBeat > LOST_AFTER_MS;
+  document.body.dataset.connection = lost ? "lost" : "live";
+  for (const element of document.querySelectorAll("[data-age]")) {
+    const age = Number(element.dataset.age) + (performance.now() - shownAt) / 1000;
+    element.textContent = ageText(age);
+    document.getElementById("live").toggleAttribute("data-stale", age >= 60);
+  }
+}
+
+// Fetches the fragment; a page that is being worked on (data-hold) keeps what is under the hand.
+export async function refresh({ force = false } = {}) {
+  const turn = ++newest;
+  const answer = await fetch(`${main.dataset.live}?part=live`, { cache: "no-store" });
+  if (!answer.ok || turn !== newest) return;
+  const holder = document.createElement("template");
+  holder.innerHTML = await answer.text();
+  const fresh = holder.content.querySelector("#live");
+  const old = document.getElementById("live");
+  if (!fresh || turn !== newest) return;
+  const held = old.querySelector("[data-hold]") && fresh.querySelector("[data-hold]");
+  if (held && !force) return;
+  await pictureReady(fresh);
+  if (turn !== newest) return;
+  old.replaceWith(fresh);
+  fresh.querySelector(".picture")?.classList.add("is-new");
+  shownAt = performance.now();
+  tick();
+  document.dispatchEvent(new CustomEvent("fresh"));
+}
+
+// The new lines never lie over the old picture: wait until the new one is decoded.
+async function pictureReady(fresh) {
+  const picture = fresh.querySelector(".picture img");
+  if (!picture) return;
+  const waiting = new Image();
+  waiting.src = picture.getAttribute("src");
+  try {
+    await waiting.decode();
+    picture.replaceWith(waiting);
+    for (const name of ["width", "height", "alt"]) waiting.setAttribute(name, picture.getAttribute(name));
+  } catch {
+    // The picture can't be had; its numbers still can.
+  }
+}
+
+function listen() {
+  const seen = document.getElementById("live").dataset.seen;
+  const source = new EventSource(`${main.dataset.events}?after=${seen}`);
+  const beat = () => { lastBeat = performance.now(); tick(); };
+  source.addEventListener("beat", beat);
+  source.addEventListener("changed", (event) => {
+    beat();
+    if (event.lastEventId !== document.getElementById("live").dataset.seen) refresh().catch(() => {});
+  });
+  addEventListener("pagehide", () => source.close());
+}
+
+// One key, or a press on the picture, shows it without lines.
+function bare(on) {
+  for (const picture of document.querySelectorAll("[data-bare]")) picture.classList.toggle("is-bare", on);
+}
+const typing = (event) => event.target.closest("input, textarea, select");
+addEventListener("keydown", (event) => { if (event.key.toLowerCase() === "b" && !typing(event)) bare(true); });
+addEventListener("keyup", (event) => { if (event.key.toLowerCase() === "b") bare(false); });
+addEventListener("pointerdown", (event) => {
+  event.target.closest("[data-bare]")?.classList.add("is-bare");
+});
+for (const end of ["pointerup", "pointercancel", "blur"]) addEventListener(end, () => bare(false));
+
+listen();
+setInterval(tick, 250);
