@@ -32,7 +32,7 @@ __all__ = [
 ]
 
 _SOFT_PER_MM: Final = 0.013
-_BONE_PER_MM: Final = 0.065
+_BONE_PER_MM: Final = 0.055
 _METAL: Final = 3.0
 
 

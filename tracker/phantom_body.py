@@ -260,7 +260,7 @@ def pelvis_mm(view: View) -> Picture:
     above = _ramp(rho - np.float32(scene.socket_radius_mm), half_px)
     # A lip starts with some 2 mm of bone and thickens like a wedge, then the ilium begins.
     wedge = 2.0 + 2.5 * (1 - np.exp(-deep / np.float32(1.8)))
-    lateral = wedge + 4.0 * above * _ramp(deep - 6.0, 3.0)
+    lateral = wedge + 8.0 * above * _ramp(deep - 6.0, 3.0)
     # Dense articular roof, ending medial of the edge.
     end = np.float32(np.radians(scene.lcea_deg - 9.0))
     band = np.exp(-np.square((rho - np.float32(scene.socket_radius_mm + 1.1)) / 1.2))
