@@ -217,8 +217,8 @@ def _bones(points: tuple[tuple[float, float], ...], scene: Scene, depth: Floats)
     shape = np.array(points, np.float64)
     if scene.bones:
         rng = np.random.default_rng([scene.bones, len(points)])
-        shape = shape * rng.normal(1, 0.06, 2) + rng.normal(0, 2.5, 2)
-        shape = shape + rng.normal(0, 0.8, shape.shape)
+        shape = shape * rng.normal(1, 0.1, 2) + rng.normal(0, 3.0, 2)
+        shape = shape + rng.normal(0, 2.0, shape.shape)
     return shape * scene.socket_radius_mm / 25.0 + depth
 
 
