@@ -34,6 +34,8 @@ __all__ = [
 _SOFT_PER_MM: Final = 0.013
 _BONE_PER_MM: Final = 0.055
 _METAL: Final = 3.0
+_LEVEL: Final = 0.4
+"""Intensity of soft tissue over the socket, of full scale: air beside the patient saturates."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -109,7 +111,7 @@ def render(scene: Scene, seed: int = 0) -> tuple[Still, SceneTruth]:
     rng = np.random.default_rng(seed)
     grain = rng.standard_normal(intensity.shape, dtype=np.float32)
     intensity += np.float32(scene.noise) * np.sqrt(intensity) * grain
-    grey = scene.offset + scene.gain * np.maximum(0.45 * intensity, 0.0) ** scene.gamma
+    grey = scene.offset + scene.gain * np.maximum(_LEVEL * intensity, 0.0) ** scene.gamma
     if scene.bone_bright:
         grey = 1.0 - grey
     if scene.mirrored:

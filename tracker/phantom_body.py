@@ -264,7 +264,7 @@ def pelvis_mm(view: View) -> Picture:
     # Dense articular roof, ending medial of the edge.
     end = np.float32(np.radians(scene.lcea_deg - 9.0))
     band = np.exp(-np.square((rho - np.float32(scene.socket_radius_mm + 1.1)) / 1.2))
-    roof = 4.0 * above * band * _ramp(end - theta, 0.09) * _ramp(theta + 1.3, 0.3)
+    roof = 5.0 * above * band * _ramp(end - theta, 0.09) * _ramp(theta + 1.3, 0.3)
     body = _body(view)
     mottle = 0.6 * np.sin(view.x / 7.0) * np.sin(view.y / 9.0 + 0.5)  # of cancellous bone
     bone = lateral + roof + mottle * _ramp(deep - 4.0, 2.0)
@@ -275,13 +275,13 @@ def pelvis_mm(view: View) -> Picture:
         step = np.minimum(step, _ramp(left, half_px))
         bone = np.minimum(bone, 2.0 + 1.3 * np.maximum(left, 0))
     thick = step * body * bone
-    rounded = view.blur(body, 1.0)
-    thick += 3.0 * body * (1 - rounded) * (depth > 4.0)  # cortex seen along its surface
+    rounded = view.blur(body, 0.8)
+    thick += 7.0 * body * (1 - rounded) * (depth > 4.0)  # cortex seen along its surface
     front, back = view.moved(-18.0), view.moved(22.0)
-    thick += 5.0 * view.line(_smooth(_bones(_ILIOISCHIAL, scene, front), closed=False), 1.6)
-    thick += 4.0 * view.line(_smooth(_bones(_TEARDROP, scene, front / 2), closed=False), 1.3)
+    thick += 8.0 * view.line(_smooth(_bones(_ILIOISCHIAL, scene, front), closed=False), 1.6)
+    thick += 6.0 * view.line(_smooth(_bones(_TEARDROP, scene, front / 2), closed=False), 1.3)
     wall_line = view.line(_smooth(_bones(_WALL_LINE, scene, back), closed=False), 1.4)
-    thick += 4.0 * wall_line * step
+    thick += 6.0 * wall_line * step
     sacrum = view.fill(_smooth(_bones(_SACRUM, scene, -2 * back), closed=True))
     return np.asarray(thick + 4.0 * view.blur(sacrum, 1.0), np.float32)
 
@@ -311,7 +311,7 @@ def femur_mm(view: View) -> Picture:
     shape = _bones(_FEMUR, scene, drawn)
     shaft = view.fill(_smooth(shape, closed=True))
     rounded = view.blur(shaft, 3.0)
-    shaft = shaft * (1.0 + 6.0 * rounded + 3.0 * (1 - view.blur(shaft, 1.0)))
+    shaft = shaft * (1.0 + 6.0 * rounded + 6.0 * (1 - view.blur(shaft, 0.8)))
     return np.asarray(np.maximum(head, shaft), np.float32)
 
 
