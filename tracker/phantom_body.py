@@ -273,7 +273,8 @@ def pelvis_mm(view: View) -> Picture:
         cut = np.float32(np.radians(scene.lcea_deg) - scene.recession_mm / scene.radius_mm)
         left = np.where(over_head, np.float32(99.0), rho * (cut - theta))
         step = np.minimum(step, _ramp(left, half_px))
-        bone = np.minimum(bone, 2.0 + 1.3 * np.maximum(left, 0))
+        into = np.maximum(left, 0)
+        bone = np.minimum(bone, 2.0 + 1.3 * into + 0.15 * into * into)
     thick = step * body * bone
     rounded = view.blur(body, 0.8)
     thick += 7.0 * body * (1 - rounded) * (depth > 4.0)  # cortex seen along its surface
