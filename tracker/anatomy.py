@@ -17,7 +17,7 @@ import numpy as np
 
 from tracker.pelvis import Projection
 from tracker.settings import DEFAULTS, Settings
-from tracker.values import Floats, Picture, Point, Radiograph
+from tracker.values import Floats, Mask, Picture, Point, Radiograph
 
 
 def depth_map(projection: Projection, mm_per_node: float, settings: Settings = DEFAULTS) -> Floats:
@@ -66,7 +66,7 @@ def registration_maps(
     lateral: Floats,
     mm_per_px: float,
     settings: Settings = DEFAULTS,
-) -> tuple[Picture, Picture]:
+) -> tuple[Picture, Picture, Mask]:
     """Weight and depth of every pixel of the reference, for registration.
 
     Parameters
@@ -84,6 +84,8 @@ def registration_maps(
     Returns
     -------
     weight, depth_mm : ndarray of shape (M, N), float32
+    steady : ndarray of shape (M, N), bool
+        False where the femur may lie on any picture, and where bone is burred.
     """
     own = settings.anatomy
     shape = reference.valid.shape
@@ -112,7 +114,6 @@ def registration_maps(
     femur |= np.hypot(across, along + pulled) < head_mm + own.head_margin_mm
     slope = math.tan(math.radians(own.femur_side_deg))
     femur |= (along < 0.35 * head_mm) & (across > -0.2 * head_mm + slope * np.minimum(along, 0))
-    weight = np.where(femur, 0, weight)
 
     # The rim is what is being burred: never register on what is to be measured.
     reach = math.hypot(rim_edge_px[0] - centre_px[0], rim_edge_px[1] - centre_px[1]) * mm_per_px
@@ -127,5 +128,6 @@ def registration_maps(
         & (angle > edge - math.radians(own.rim_medial_deg))
         & (angle < edge + math.radians(own.rim_lateral_deg))
     )
-    weight = np.where(burred, 0, weight).astype(np.float32)
-    return weight, np.ascontiguousarray(depth, np.float32)
+    steady = ~(femur | burred)
+    weight = np.where(steady, weight, 0).astype(np.float32)
+    return weight, np.ascontiguousarray(depth, np.float32), steady

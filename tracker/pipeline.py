@@ -19,6 +19,7 @@ from tracker import (
     outline,
     pelvis,
     plan,
+    propose,
     register,
     uncertainty,
     verdict,
@@ -34,6 +35,7 @@ from tracker.values import (
     Floats,
     Landmark,
     Marks,
+    MarksSource,
     NotMeasurable,
     Overlay,
     Point,
@@ -108,7 +110,7 @@ def propose_marks(
     picture = _radiograph(still, settings)
     if isinstance(picture, NotMeasurable):
         return picture
-    return marks.propose(picture, side)
+    return propose.propose(picture, side)
 
 
 def prepare_reference(
@@ -138,12 +140,8 @@ def prepare_reference(
         Its result carries reasons, and nothing can be measured, when the picture can't be used.
     """
     prepared = _measurable(still, setup, settings, plate, object_still)
-    source = "given" if setup.marks is not None else "proposed"
     if isinstance(prepared, NotMeasurable):
-        empty = ReferenceResult(
-            still.name, "given" if source == "given" else "proposed", (prepared,)
-        )
-        return PreparedReference(empty, None)
+        return PreparedReference(ReferenceResult(still.name, _marks_from(setup), (prepared,)), None)
     return PreparedReference(_reference_result(still, prepared, settings), prepared)
 
 
@@ -264,7 +262,7 @@ def _measurable(
     if isinstance(picture, NotMeasurable):
         return picture
     if setup.marks is None:
-        given: Marks | NotMeasurable = marks.propose(picture, setup.side)
+        given: Marks | NotMeasurable = propose.propose(picture, setup.side)
     else:
         given = _scaled_marks(setup.marks, still, rectification)
     if isinstance(given, NotMeasurable):
@@ -292,7 +290,7 @@ def _measurable(
         step_px=settings.anatomy.step_mm / mm_per_px,
         scale_to_radius_mm=socket.head.radius_px * mm_per_px,
     )
-    weight, depth = anatomy.registration_maps(
+    weight, depth, steady = anatomy.registration_maps(
         picture,
         projection,
         centre_px=centre,
@@ -303,7 +301,7 @@ def _measurable(
         mm_per_px=mm_per_px,
         settings=settings,
     )
-    landmark = Landmark(centre, up, lateral, mm_per_px, weight, depth)
+    landmark = Landmark(centre, up, lateral, socket.rim_edge_px, mm_per_px, weight, depth, steady)
     template = register.prepare_template(picture, landmark, settings)
     if isinstance(template, NotMeasurable):
         return template
@@ -312,6 +310,12 @@ def _measurable(
         picture.attenuation, picture.valid, picture.noise_std, frame.points_px
     )
     path = outline.find_outline(strip, frame, settings)
+    if isinstance(path, NotMeasurable):
+        return path
+    # Again from its own path, so that the soft tissue is taken from the same places beside the
+    # outline as on every later picture.
+    prior = measure.filled(path.arc_mm, frame.rho_mm)
+    path = outline.find_outline(strip, frame, settings, prior=prior)
     if isinstance(path, NotMeasurable):
         return path
     across = np.array([offset[1], -offset[0]]) / np.hypot(*offset)
@@ -392,6 +396,10 @@ def _scale(
     return NotMeasurable(Reason.SCALE_UNUSABLE)
 
 
+def _marks_from(setup: CaseSetup) -> MarksSource:
+    return "proposed" if setup.marks is None else "given"
+
+
 def _reading(path: RimPath) -> measure.EdgeReading:
     return measure.EdgeReading(path.edge_arc_mm, path.u_edge_mm, path.foot_mm)
 
@@ -414,7 +422,7 @@ def _reference_result(still: Still, known: Measurable, settings: Settings) -> Re
     direction = direction / np.hypot(*direction)
     return ReferenceResult(
         still.name,
-        "given" if known.setup.marks is not None else "proposed",
+        _marks_from(known.setup),
         (),
         _point(recorded[0]),
         known.socket.head.radius_px,
@@ -455,8 +463,8 @@ def _outline(
 ) -> RimPath | NotMeasurable:
     """The outline on this picture, in the reference's frame of the rim."""
     nodes = known.frame.points_px
-    there = registration.to_moving(nodes.reshape(-1, 2), _rim_depth(settings)).reshape(nodes.shape)
-    edge = registration.to_moving(
+    there = registration.rim_to_moving(nodes.reshape(-1, 2), _rim_depth(settings)).reshape(nodes.shape)
+    edge = registration.rim_to_moving(
         np.array([_arc_point(known, known.path.edge_arc_mm)]), _rim_depth(settings)
     )[0]
     height, width = picture.field.valid.shape
@@ -578,12 +586,12 @@ def _to_reference(
     registration: Registration, known: Measurable, path: RimPath, settings: Settings
 ) -> Floats:
     """Affine from this picture to the reference for the bone of the edge, recorded pixels."""
-    matrix = registration.matrix_to_reference(_rim_depth(settings))
+    matrix = registration.rim_to_reference(_rim_depth(settings))
     if known.rectification is None:
         return matrix
     # Distortion differs between the two places: linearise the whole way about the edge.
     edge = _arc_point_array(known, path.edge_arc_mm)
-    there = registration.to_moving(edge[None], _rim_depth(settings))
+    there = registration.rim_to_moving(edge[None], _rim_depth(settings))
     at = distortion.to_recorded(there, known.rectification)[0]
     nodes = at + np.array([[0.0, 0.0], [8.0, 0.0], [0.0, 8.0]])
     ideal = distortion.to_ideal(nodes, known.rectification)
@@ -665,7 +673,7 @@ def _target_point(
     arc = math.radians(angle_deg - known.frame.edge_deg) * known.frame.radius_mm
     point = _arc_point_array(known, arc - known.path.foot_mm)[None]
     if registration is not None:
-        point = registration.to_moving(point)
+        point = registration.rim_to_moving(point, _rim_depth(DEFAULTS))
     return _point(_recorded(known, point)[0])
 
 
@@ -675,7 +683,7 @@ def _overlay(
     depth = _rim_depth(settings)
 
     def there(points: Floats) -> Floats:
-        return _recorded(known, registration.to_moving(points, depth))
+        return _recorded(known, registration.rim_to_moving(points, depth))
 
     plan_ = known.setup.plan
     target = plan_.target_lcea_deg

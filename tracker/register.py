@@ -13,7 +13,7 @@ blocks, since neighbouring residuals of a wrong bone shape are not independent.
 """
 
 import math
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from itertools import product
 from typing import Final
@@ -36,7 +36,11 @@ from tracker.values import (
     Registration,
 )
 
-_PARAMETERS: Final = ("zoom", "turn", "x", "y", "tilt", "oblique")
+# Parameters in order: log zoom, turn, shift x and y (mm), tilt, oblique (rad), depth modes (mm).
+_SIMILARITY: Final = (0, 1, 2, 3)
+_ALL: Final = (0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10)
+_SHIFT: Final = (2, 3)
+_IDENTITY: Final = np.eye(2, 3)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -53,6 +57,7 @@ class Level:
     deviation: Floats
     gradient: Floats
     depth_mm: Floats
+    modes: Floats
     used_weight: Floats
     block: NDArray[np.intp]
 
@@ -64,6 +69,7 @@ class Template:
     landmark: Landmark
     levels: tuple[Level, ...]
     coarse: Level
+    local: Level
     field_radius_px: float
 
 
@@ -115,19 +121,47 @@ def _reduce(array: Picture, factor: float) -> Picture:
 
 
 def _reduced_radiograph(
-    picture: Radiograph, factor: float, mm_per_px: float, own: RegisterSettings
+    picture: Radiograph,
+    factor: float,
+    mm_per_px: float,
+    own: RegisterSettings,
+    steady: Callable[[float, tuple[int, int]], Mask] | None = None,
 ) -> tuple[Picture, Picture, Picture, float]:
-    """Normalised picture, support, deviation, and the factor really used (whole pixels)."""
+    """Normalised picture, support, deviation, and the factor really used (whole pixels).
+
+    ``steady`` gives, for a factor and a shape, the reduced pixels that show nothing that moves.
+    """
     factor = min(1.0, factor)
     inside = _reduce(picture.valid.astype(np.float32), factor)
     small = _reduce(np.where(picture.valid, picture.attenuation, 0).astype(np.float32), factor)
     valid = inside > 0.6
+    if steady is not None:
+        valid &= steady(small.shape[1] / picture.attenuation.shape[1], small.shape)
     small = np.where(valid, small / np.maximum(inside, 0.5), 0).astype(np.float32)
     factor = small.shape[1] / picture.attenuation.shape[1]
     sigma = own.neighbourhood_mm / (mm_per_px / factor)
     noise = picture.noise_std * factor
     smooth = cv2.GaussianBlur(small, (0, 0), own.smoothing_px)
     return *normalise(smooth, valid, sigma, max(own.contrast_floor, 2 * noise)), factor
+
+
+def _steady(mark: Landmark, matrix: Floats) -> Callable[[float, tuple[int, int]], Mask]:
+    """The reference's steady pixels carried onto a picture by a similarity."""
+
+    def on(factor: float, shape: tuple[int, int]) -> Mask:
+        # Full pixel x of the picture is (i + 1/2) / factor - 1/2 at reduced pixel i.
+        inverse = np.linalg.inv(matrix[:, :2])
+        offset = (0.5 / factor - 0.5) * np.ones(2)
+        linear = inverse / factor
+        back = np.column_stack([linear, inverse @ (offset - matrix[:, 2])])
+        flags = cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
+        taken = cv2.warpAffine(
+            mark.steady.astype(np.uint8), back, (shape[1], shape[0]), flags=flags,
+            borderMode=cv2.BORDER_CONSTANT, borderValue=1,
+        )
+        return np.asarray(taken > 0)
+
+    return on
 
 
 def _gradient(picture: Picture) -> tuple[Picture, Picture]:
@@ -157,20 +191,31 @@ def prepare_template(
     """
     own = settings.register
     levels = tuple(_level(reference, landmark, mm, own) for mm in own.levels_mm)
-    coarse = _level(reference, landmark, own.coarse_mm, own)
+    everywhere = replace(landmark, steady=np.ones_like(landmark.steady))
+    coarse = _level(reference, everywhere, own.coarse_mm, own)
     area_mm2 = float((landmark.weight > 0.5).sum()) * landmark.mm_per_px**2
     if area_mm2 < own.least_area_mm2 or any(len(level.used) < 200 for level in levels):
         return NotMeasurable(
             Reason.REFERENCE_UNUSABLE, "Too little of the pelvis can be seen in the first picture."
         )
-    return Template(landmark, levels, coarse, reference.field.radius_px)
+    local = _level(reference, _beside_rim(landmark, own), own.levels_mm[-1], own)
+    return Template(landmark, levels, coarse, local, reference.field.radius_px)
+
+
+def _beside_rim(mark: Landmark, own: RegisterSettings) -> Landmark:
+    """The landmark with the weight drawn together about the rim's edge."""
+    height, width = mark.weight.shape
+    x = (np.arange(width) - mark.edge_px[0]) * mark.mm_per_px / own.local_mm
+    y = (np.arange(height) - mark.edge_px[1]) * mark.mm_per_px / own.local_mm
+    window = np.exp(-0.5 * y**2)[:, None] * np.exp(-0.5 * x**2)[None, :]
+    return replace(mark, weight=(mark.weight * window).astype(np.float32))
 
 
 def _level(
     reference: Radiograph, mark: Landmark, level_mm: float, own: RegisterSettings
 ) -> Level:
     normalised, support, deviation, factor = _reduced_radiograph(
-        reference, mark.mm_per_px / level_mm, mark.mm_per_px, own
+        reference, mark.mm_per_px / level_mm, mark.mm_per_px, own, _steady(mark, _IDENTITY)
     )
     size = (normalised.shape[1], normalised.shape[0])
     weight = np.asarray(cv2.resize(mark.weight, size, None, 0, 0, cv2.INTER_AREA), np.float32)
@@ -202,6 +247,7 @@ def _level(
         deviation.ravel()[used].astype(float),
         gradient,
         depth.ravel()[used].astype(float),
+        mark.depth_modes(np.column_stack([columns.ravel()[used], rows.ravel()[used]]).astype(float)),
         weight.ravel()[used].astype(float),
         block,
     )
@@ -283,6 +329,7 @@ def _coarse_search(
 class _State:
     matrix: Floats
     angles: Floats  # tilt, oblique in rad
+    modes: Floats  # of the depth, mm
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -295,11 +342,28 @@ class _Fit:
     gain: float = 1.0
 
 
-def _basis(level: Level, mark: Landmark, angles: Floats) -> Floats:
-    """Displacement in reference pixels per unit of each parameter: shape (6, N, 2)."""
+@dataclass(frozen=True, eq=False, slots=True)
+class _Prior:
+    """What is known beforehand of the depth's modes."""
+
+    mean: Floats
+    precision: Floats
+
+
+def _prior(count: int, earlier: Registration | None, own: RegisterSettings) -> _Prior:
+    """Prior of the depth modes: the generic pelvis, or what earlier pictures made of it."""
+    if earlier is not None:
+        return _Prior(earlier.modes_mm, np.linalg.inv(earlier.modes_covariance))
+    spread = np.array([own.slope_mm] * 2 + [own.bend_mm] * (count - 2))
+    return _Prior(np.zeros(count), np.diag(1 / spread**2))
+
+
+def _basis(level: Level, mark: Landmark, state: _State) -> Floats:
+    """Displacement in reference pixels per unit of each parameter: shape (P, N, 2)."""
+    angles = state.angles
     x = level.columns.ravel()[level.used].astype(float)
     y = level.rows.ravel()[level.used].astype(float)
-    depth_px = level.depth_mm[:, None] / mark.mm_per_px
+    depth_px = (level.depth_mm + level.modes @ state.modes)[:, None] / mark.mm_per_px
     direction = angles[1] * mark.lateral - angles[0] * mark.up
     from_centre = np.column_stack([x, y]) - mark.centre_px + depth_px * direction
     ones, zeros = np.ones_like(x), np.zeros_like(x)
@@ -311,6 +375,7 @@ def _basis(level: Level, mark: Landmark, angles: Floats) -> Floats:
             np.column_stack([zeros, ones]) / mark.mm_per_px,
             -depth_px * mark.up,
             depth_px * mark.lateral,
+            *(mode[:, None] / mark.mm_per_px * direction for mode in level.modes.T),
         ]
     )
 
@@ -334,18 +399,30 @@ def _fit_level(
     start: _State,
     own: RegisterSettings,
     *,
-    free_angles: bool,
+    free: tuple[int, ...],
     steps: int,
+    prior: _Prior,
+    hold: Floats | None = None,
 ) -> _Fit:
-    """Robust Gauss-Newton at one scale."""
+    """Robust Gauss-Newton at one scale over the ``free`` parameters.
+
+    ``hold`` is the prior standard deviation of the free parameters' steps from the start, for
+    those that are held to it (inf: not held).
+    """
     state = start
     gx, gy = _gradient(moving)
-    prior = np.zeros(6)
-    prior[4:] = 1 / math.radians(own.prior_angle_deg) ** 2
-    active = 6 if free_angles else 4
+    chosen = list(free)
+    count = 6 + level.modes.shape[1]
+    precision = np.zeros((count, count))
+    precision[[4, 5], [4, 5]] = 1 / math.radians(own.prior_angle_deg) ** 2
+    precision[6:, 6:] = prior.precision
+    if hold is not None:
+        precision[chosen, chosen] = 1 / hold**2
+    precision = precision[np.ix_(chosen, chosen)]
+    moved = np.zeros(count)
     converged = False
     score = overlap = 0.0
-    covariance = np.full((6, 6), np.inf)
+    covariance = np.full((count, count), np.inf)
     for _ in range(steps):
         at = (_positions(level, mark, state) + 0.5) * factor - 0.5
         ax, ay = at[:, 0].astype(np.float32), at[:, 1].astype(np.float32)
@@ -366,7 +443,7 @@ def _fit_level(
         spread = 1.4826 * float(np.median(np.abs(residual[weight > 0.1]))) + 1e-6
         bounded = np.clip(np.abs(residual) / (own.tukey_c * spread), 0, 1)
         robust = weight * (1 - bounded**2) ** 2
-        basis = _basis(level, mark, state.angles)[:active]
+        basis = _basis(level, mark, state)[chosen]
         jacobian = np.einsum("pnk,nk->np", basis, gradient)
         weighted = jacobian * robust[:, None]
         hessian = jacobian.T @ weighted
@@ -375,29 +452,27 @@ def _fit_level(
         # thousands of independent agreements.
         blocks = int(level.block.max()) + 1
         per_block = np.stack(
-            [np.bincount(level.block, weighted[:, k] * residual, blocks) for k in range(active)], 1
+            [np.bincount(level.block, column, blocks) for column in (weighted * residual[:, None]).T],
+            1,
         )
         meat = per_block.T @ per_block
         # The prior speaks in the same currency as the data: divided by the effective variance.
         effective = max(1e-9, float(np.trace(meat) / np.trace(hessian)))
-        damped = hessian + np.diag(prior[:active] * effective)
-        pull = prior[:active] * effective * np.r_[np.zeros(4), state.angles][:active]
-        step = -np.linalg.solve(damped, slope + pull)
+        damped = hessian + precision * effective
+        away = np.r_[moved[:4], state.angles, state.modes - prior.mean][chosen]
+        step = np.zeros(count)
+        step[chosen] = -np.linalg.solve(damped, slope + effective * precision @ away)
         inverse = np.linalg.inv(damped)
-        covariance = np.zeros((6, 6))
-        covariance[:active, :active] = inverse @ (meat + np.diag(prior[:active] * effective**2)) @ inverse
-        if not free_angles:
-            covariance[4:, 4:] = np.eye(2) * math.radians(own.prior_angle_deg) ** 2
+        covariance = np.zeros((count, count))
+        covariance[np.ix_(chosen, chosen)] = inverse @ (meat + precision * effective**2) @ inverse
         state = _stepped(state, step, mark)
-        power = float((robust * value**2).sum() * (robust * level.value**2).sum())
+        moved += step
         score = float((weight * value * level.value).sum()) / max(
             1e-9,
             math.sqrt(float((weight * value**2).sum() * (weight * level.value**2).sum())),
         )
-        if power <= 0:
-            break
-        move = np.abs(step[:4] * np.array([80.0, 80.0, 1.0, 1.0]))
-        if move.max() < own.converged_mm and (not free_angles or np.abs(step[4:]).max() < 3e-4):
+        move = np.abs(step[:6] * np.array([80.0, 80.0, 1.0, 1.0, 20.0, 20.0]))
+        if move.max() < own.converged_mm:
             converged = True
             break
     return _Fit(state, score, overlap, covariance, converged)
@@ -409,7 +484,8 @@ def _positions(level: Level, mark: Landmark, state: _State) -> Floats:
         [level.columns.ravel()[level.used], level.rows.ravel()[level.used]]
     ).astype(float)
     direction = state.angles[1] * mark.lateral - state.angles[0] * mark.up
-    shifted = points + level.depth_mm[:, None] / mark.mm_per_px * direction
+    depth = level.depth_mm + level.modes @ state.modes
+    shifted = points + depth[:, None] / mark.mm_per_px * direction
     result: Floats = shifted @ state.matrix[:, :2].T + state.matrix[:, 2]
     return result
 
@@ -441,8 +517,9 @@ def _stepped(state: _State, step: Floats, mark: Landmark) -> _State:
     small = _similarity(zoom, turn, mark.centre_px, tuple(centre + step[2:4] / mark.mm_per_px))
     linear = state.matrix[:, :2] @ small[:, :2]
     offset = state.matrix[:, :2] @ small[:, 2] + state.matrix[:, 2]
-    angles = state.angles + (step[4:6] if len(step) == 6 else 0)
-    return _State(np.column_stack([linear, offset]), np.clip(angles, -0.35, 0.35))
+    angles = state.angles + step[4:6]
+    modes = state.modes + step[6:]
+    return _State(np.column_stack([linear, offset]), np.clip(angles, -0.35, 0.35), modes)
 
 
 def register(
@@ -481,16 +558,53 @@ def register(
                 return NotMeasurable(Reason.MIRRORED)
     if direct is None:
         return NotMeasurable(Reason.OTHER_ANATOMY)
+    prior = _prior(template.coarse.modes.shape[1], earlier, own)
+    shift, shift_covariance = _local_shift(template, moving, direct.state, own, prior)
     return Registration(
         direct.state.matrix.copy(),
         math.degrees(float(direct.state.angles[0])),
         math.degrees(float(direct.state.angles[1])),
-        direct.covariance,
+        direct.covariance[:6, :6].copy(),
+        direct.state.modes,
+        direct.covariance[6:, 6:].copy(),
         direct.score,
         direct.gain,
         direct.overlap,
+        shift,
+        shift_covariance,
         template.landmark,
     )
+
+
+def _local_shift(
+    template: Template, moving: Radiograph, state: _State, own: RegisterSettings, prior: _Prior
+) -> tuple[Floats, Floats]:
+    """What the bone beside the rim still disagrees by: a shift in mm, and its covariance.
+
+    The depths of the generic pelvis are not this patient's; what they leave over at the rim is
+    nearly a shift there.  It is held to nothing by how much they can leave, so that a rim with
+    little bone in sight keeps the fit of the whole pelvis.
+    """
+    mark, level = template.landmark, template.local
+    zoom = float(math.hypot(state.matrix[0, 0], state.matrix[1, 0]))
+    picture, support, _, factor = _reduced_radiograph(
+        moving, level.factor / zoom, mark.mm_per_px / zoom, own, _steady(mark, state.matrix)
+    )
+    turned = math.degrees(float(np.hypot(*state.angles)))
+    hold = np.full(2, own.local_hold_mm + own.local_hold_mm_per_deg * turned)
+    fit = _fit_level(
+        level, mark, picture, support, factor, state, own,
+        free=_SHIFT, steps=6, prior=prior, hold=hold,
+    )
+    if fit.overlap < own.least_overlap or not np.isfinite(fit.covariance[2:4, 2:4]).all():
+        return np.zeros(2), np.diag(hold**2)
+    # Where the local fit puts the edge, seen from where the whole fit puts it.
+    edge = np.asarray(mark.edge_px)
+    there = fit.state.matrix[:, :2] @ edge + fit.state.matrix[:, 2]
+    inverse = np.linalg.inv(state.matrix[:, :2])
+    back = inverse @ (there - state.matrix[:, 2])
+    shift: Floats = (back - edge) * mark.mm_per_px
+    return shift, fit.covariance[2:4, 2:4].copy()
 
 
 def _mirrored(picture: Radiograph) -> Radiograph:
@@ -511,6 +625,7 @@ def _best(
 ) -> _Fit | None:
     """The best fit over the starts that the coarse search proposes, or None."""
     mark = template.landmark
+    prior = _prior(template.coarse.modes.shape[1], earlier, own)
     ratio = moving.field.radius_px / template.field_radius_px
     coarse, support, _, factor = _reduced_radiograph(
         moving, template.coarse.factor / ratio, mark.mm_per_px / ratio, own
@@ -519,16 +634,16 @@ def _best(
         [ratio * z for z in own.near_zooms], [math.radians(t) for t in own.near_turns_deg]
     )
     starts = _coarse_search(template, coarse, support, factor, near)
-    fit = _refined(template, moving, starts[: own.starts], own)
+    fit = _refined(template, moving, starts[: own.starts], own, prior)
     if earlier is not None and (fit is None or fit.score < own.sure_score):
         again = [_Start(1.0, tuple(earlier.reference_to_moving.ravel()))]
-        fit = _better(fit, _refined(template, moving, again, own))
+        fit = _better(fit, _refined(template, moving, again, own, prior))
     if fit is None or fit.score < own.sure_score:
         wide = product(
             [ratio * z for z in own.wide_zooms], np.radians(np.arange(0, 360, own.wide_turn_step_deg))
         )
         starts = _coarse_search(template, coarse, support, factor, wide)
-        fit = _better(fit, _refined(template, moving, starts[: own.wide_starts], own))
+        fit = _better(fit, _refined(template, moving, starts[: own.wide_starts], own, prior))
     return fit
 
 
@@ -539,7 +654,11 @@ def _better(first: _Fit | None, second: _Fit | None) -> _Fit | None:
 
 
 def _refined(
-    template: Template, moving: Radiograph, starts: list[_Start], own: RegisterSettings
+    template: Template,
+    moving: Radiograph,
+    starts: list[_Start],
+    own: RegisterSettings,
+    prior: _Prior,
 ) -> _Fit | None:
     """Fit from several starts at the coarsest scale, go on with the best one."""
     mark = template.landmark
@@ -549,7 +668,8 @@ def _refined(
     for index, level in enumerate(template.levels):
         if index == 0:
             candidates = [
-                _State(np.array(start.matrix).reshape(2, 3), np.zeros(2)) for start in starts
+                _State(np.array(start.matrix).reshape(2, 3), np.zeros(2), prior.mean)
+                for start in starts
             ]
         else:
             assert best is not None
@@ -558,12 +678,12 @@ def _refined(
         for state in candidates:
             zoom = float(math.hypot(state.matrix[0, 0], state.matrix[1, 0]))
             picture, support, deviation, factor = _reduced_radiograph(
-                moving, level.factor / zoom, mark.mm_per_px / zoom, own
+                moving, level.factor / zoom, mark.mm_per_px / zoom, own,
+                _steady(mark, state.matrix),
             )
             args = (level, mark, picture, support, factor)
-            fit = _fit_level(*args, state, own, free_angles=False, steps=own.steps[index])
-            if index > 0 or len(template.levels) == 1:
-                fit = _fit_level(*args, fit.state, own, free_angles=True, steps=own.steps[index])
+            free = _SIMILARITY if index == 0 else _ALL
+            fit = _fit_level(*args, state, own, free=free, steps=own.steps[index], prior=prior)
             if fit.overlap > own.least_overlap:
                 if index == len(template.levels) - 1:
                     gain = _gain(level, mark, deviation, support, factor, fit.state)

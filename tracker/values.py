@@ -411,20 +411,36 @@ class Landmark:
         Unit vector towards the head of the patient, in the picture.
     lateral : ndarray of shape (2,)
         Unit vector away from the mid-line.
+    edge_px : tuple of float
+        Lateral corner of the roof.
     mm_per_px : float
     weight : ndarray of shape (M, N), float32
         0 … 1, how far a pixel shows pelvis and nothing that moves or is burred.
     depth_mm : ndarray of shape (M, N), float32
         Depth of the bone that makes the local contrast; towards the tube positive.
+    steady : ndarray of shape (M, N), bool
+        False where the femur may lie on any picture, and where bone is burred: such pixels must
+        not even enter a neighbour's local mean.
     """
 
     centre_px: Point
     up: Floats
     lateral: Floats
+    edge_px: Point
     mm_per_px: float
     weight: Picture
     depth_mm: Picture
+    steady: Mask
 
+    def depth_modes(self, points_px: Floats) -> Floats:
+        """How this patient's depths may differ smoothly from the generic ones: (N, 2) -> (N, 5).
+
+        Two slopes (the pelvis lies tilted or turned against the generic one) and three bends,
+        each 1 at 50 mm from the centre.
+        """
+        offset = (points_px - np.asarray(self.centre_px)) * (self.mm_per_px / 50.0)
+        x, y = offset @ self.lateral, offset @ self.up
+        return np.column_stack([x, y, x * x, x * y, y * y])
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Registration:
@@ -438,12 +454,20 @@ class Registration:
         Direction of the beam against the reference (sign as in the case-folder form).
     covariance : ndarray of shape (6, 6)
         Of (log zoom, turn in rad, shift x and y in mm of the reference, tilt and oblique in rad).
+    modes_mm : ndarray of shape (K,)
+        Smooth departures of this patient's depths from the generic ones, as the fit found them.
+    modes_covariance : ndarray of shape (K, K)
+        mm².
     score : float
         Weighted correlation of the normalised pictures, -1 … 1.
     gain : float
         Local contrast of the moving picture in units of the reference's (brightness, gamma).
     overlap : float
         Share of the reference's weight that is valid on the moving picture.
+    local_mm : ndarray of shape (2,)
+        What bone beside the rim still disagrees by, in mm along the reference's x and y.
+    local_covariance : ndarray of shape (2, 2)
+        Of ``local_mm``, mm².
     landmark : Landmark
     """
 
@@ -451,14 +475,20 @@ class Registration:
     tilt_deg: float
     oblique_deg: float
     covariance: Floats
+    modes_mm: Floats
+    modes_covariance: Floats
     score: float
     gain: float
     overlap: float
+    local_mm: Floats
+    local_covariance: Floats
     landmark: Landmark
 
     def __post_init__(self) -> None:
-        frozen(self.reference_to_moving)
-        frozen(self.covariance)
+        for array in (
+            self.reference_to_moving, self.covariance, self.local_mm, self.local_covariance
+        ):
+            frozen(array)
 
     @property
     def zoom(self) -> float:
@@ -482,15 +512,22 @@ class Registration:
     def to_moving(self, points_px: Floats, depth_mm: float | Floats = 0.0) -> Floats:
         """Carry reference points of a given depth onto the moving picture: (N, 2) -> (N, 2)."""
         shifted = points_px + self.displacement_px(depth_mm)
-        result: Floats = shifted @ self.reference_to_moving[:, :2].T + self.reference_to_moving[:, 2]
+        matrix = self.reference_to_moving
+        result: Floats = shifted @ matrix[:, :2].T + matrix[:, 2]
         return result
 
-    def matrix_to_reference(self, depth_mm: float, extra_px: Floats | None = None) -> Floats:
-        """Affine (2, 3) from the moving picture to the reference for bone at one depth."""
+    def rim_to_moving(self, points_px: Floats, depth_mm: float) -> Floats:
+        """Carry reference points of the rim, with the local shift: (N, 2) -> (N, 2)."""
+        depth = depth_mm + self.landmark.depth_modes(points_px) @ self.modes_mm
+        return self.to_moving(points_px + self.local_mm / self.landmark.mm_per_px, depth)
+
+    def rim_to_reference(self, depth_mm: float) -> Floats:
+        """Affine (2, 3) from the moving picture to the reference for bone of the rim."""
         inverse = np.linalg.inv(self.reference_to_moving[:, :2])
-        shift = self.displacement_px(depth_mm) + (0 if extra_px is None else extra_px)
-        offset = -inverse @ self.reference_to_moving[:, 2] - shift
-        return np.column_stack([inverse, offset])
+        edge = np.asarray([self.landmark.edge_px])
+        depth_mm = depth_mm + float((self.landmark.depth_modes(edge) @ self.modes_mm)[0])
+        shift = self.displacement_px(depth_mm) + self.local_mm / self.landmark.mm_per_px
+        return np.column_stack([inverse, -inverse @ self.reference_to_moving[:, 2] - shift])
 
 
 # --- results -----------------------------------------------------------------------------
