@@ -4,6 +4,7 @@ import os
 import sqlite3
 import stat
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -170,6 +171,36 @@ def test_no_half_written_file_is_left(
         store.keep_picture(case, PICTURE, "a.png")
     assert files(tmp_path) == []
     assert store.pictures(case) == ()
+
+
+def test_a_new_record_is_made_whole_or_not_at_all(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*_: object) -> None:
+        raise RuntimeError("power lost")
+
+    with monkeypatch.context() as patch:
+        patch.setattr("tracker.store._forbid_changes", broken)
+        with pytest.raises(RuntimeError, match="power lost"):
+            Store(tmp_path, STAMP)
+    link = sqlite3.connect(tmp_path / "tracker.sqlite")
+    assert link.execute("SELECT count(*) FROM sqlite_master").fetchone() == (0,)
+    link.close()
+    with Store(tmp_path, STAMP) as store:
+        store.add_case("p1", "{}")
+
+
+def test_many_writers_at_once_wait_for_each_other(store: Store) -> None:
+    cases = [store.add_case(f"p{k}", "{}") for k in range(4)]
+
+    def bring(k: int) -> None:
+        for n in range(8):
+            store.keep_picture(cases[k], PICTURE + bytes([k, n]), f"{n}.png")
+
+    with ThreadPoolExecutor(4) as hands:
+        list(hands.map(bring, range(4)))
+    for case in cases:
+        assert [picture.number for picture in store.pictures(case)] == list(range(8))
 
 
 def test_a_damaged_or_missing_file_is_named(store: Store, tmp_path: Path) -> None:

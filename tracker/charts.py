@@ -65,7 +65,7 @@ def strip(
     str
         An ``svg`` element.
     """
-    left, right, top, bottom = 58, 24, 34, 46
+    left, right, top, bottom = 64, 24, 34, 50
     angles = np.concatenate([profile.angle_deg for profile in profiles] or [np.array([0.0, 60.0])])
     low, high = float(angles.min()), float(max(angles.max(), marks.edge_deg + 2))
     deepest = max(
@@ -87,8 +87,7 @@ def strip(
     parts = [titled(title)]
     for mm in _round_steps(deepest):
         parts.append(grid_line((left, y(mm)), (width - right, y(mm))))
-        parts.append(written(left - 10, y(mm) + 5, f"{mm:g}", "end"))
-    parts.append(written(left - 10, top - 14, "mm removed", "start", shift=-left + 14))
+        parts.append(written(left - 10, y(mm) + 5, f"{mm:g} mm", "end"))
     for angle in range(int(np.ceil(low / 15)) * 15, int(high) + 1, 15):
         parts.append(grid_line((x(angle), y(0)), (x(angle), y(deepest))))
         parts.append(written(x(angle), height - bottom + 20, f"{angle}°", "middle"))
@@ -101,9 +100,7 @@ def strip(
         parts.append(double_line(path_through(line), "limit"))
         parts.append(written(width - right, y(marks.greatest_mm) - 9, "greatest depth", "end"))
     for k, profile in enumerate(profiles):
-        points = np.array(
-            [(x(a), y(d)) for a, d in zip(profile.angle_deg, profile.depth_mm, strict=True)]
-        )
+        points = np.array([(x(a), y(d)) for a, d in _onwards(profile)])
         if len(points) < 2:
             continue
         is_last = k == len(profiles) - 1
@@ -121,6 +118,18 @@ def strip(
         )
     parts.append(written(at, top - 14, "lateral edge", "middle"))
     return svg(width, height, "strip", parts)
+
+
+def _onwards(profile: DepthProfile) -> list[tuple[float, float]]:
+    """Return angle and depth while the angle falls: where the rim turns back it hides itself."""
+    order = np.arange(len(profile.angle_deg))
+    if len(order) and profile.angle_deg[0] < profile.angle_deg[-1]:
+        order = order[::-1]
+    found: list[tuple[float, float]] = []
+    for k in order:
+        if not found or profile.angle_deg[k] < found[-1][0]:
+            found.append((float(profile.angle_deg[k]), float(profile.depth_mm[k])))
+    return found
 
 
 def _pass(points: Floats, zero: float, colour: str, is_last: bool) -> str:
@@ -202,7 +211,7 @@ def chart(
             parts.append(
                 written(x(k), top + panel + gap / 2 + 15, "measured", "middle", small=True)
             )
-    parts.append(written(width - right + 12, height - bottom + 24, "picture", "start"))
+    parts.append(written(left - 10, height - bottom + 24, "picture", "end"))
     return svg(width, height, "chart", parts)
 
 
@@ -218,7 +227,7 @@ def _panel(
     left, right, top, bottom = box
     values = [0.0, 1.0] + [end for _, q in points for end in (q.low, q.high)]
     values += [value for value, _, _ in lines]
-    low, high = float(np.floor(min(values) - 0.2)), float(np.ceil(max(values) + 0.2))
+    low, high = min(values) - 0.2, float(np.ceil(max(values) + 0.2))
 
     def y(mm: float) -> float:
         return bottom - (mm - low) / (high - low) * (bottom - top)

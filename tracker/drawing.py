@@ -77,7 +77,8 @@ def rim_lines(
     parts = [titled(title)]
     if lines.limit is not None:
         parts.append(double_line(path_through(np.array(lines.limit)), "limit"))
-        parts.append(_word(_beyond(lines.limit), "lower limit"))
+        # At the other end than the plan's, so that the two words never meet.
+        parts.append(_word(_beyond(lines.limit[::-1]), "lower limit"))
     if lines.plan is not None:
         parts.append(stroked(path_through(np.array(lines.plan)), PLAN, 4, "plan", "14 6"))
         parts.append(_word(_beyond(lines.plan), "plan"))
@@ -164,7 +165,7 @@ def _word(at: Point, text: str, name: str = "word") -> str:
     )
 
 
-def _beyond(line: tuple[Point, Point], share: float = 0.35) -> Point:
+def _beyond(line: tuple[Point, Point], share: float = 0.18) -> Point:
     """Return the place a little past a short line's second end."""
     (x0, y0), (x1, y1) = line
     return x1 + share * (x1 - x0), y1 + share * (y1 - y0)

@@ -20,10 +20,10 @@ Form = Literal["recorded", "registered", "rim"]
 
 RIM_WIDTH_PX: Final = 1280
 RIM_HEIGHT_PX: Final = 1024
-_RIM_HEIGHT_MM: Final = 38.0
-_RIM_SHIFT_MM: Final = 4.0
+_RIM_HEIGHT_MM: Final = 32.0
+_RIM_SHIFT_MM: Final = 2.5
 _INWARD_MM: Final = 3.0
-_OUTWARD_MM: Final = 5.0
+_OUTWARD_MM: Final = 4.0
 UNMOVED: Final = np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
 UNMOVED.setflags(write=False)
 
@@ -168,7 +168,13 @@ def directions(frame: Frame, reference: ReferenceResult, side: Side) -> tuple[La
         reach = min(
             (frame.width / 2 - 52) / max(abs(x), 1e-9), (frame.height / 2 - 30) / max(abs(y), 1e-9)
         )
-        found.append(Label((frame.width / 2 + x * reach, frame.height / 2 + y * reach), word))
+        # Lateral of the pelvis lies soft tissue: the word "head" stands clear of the rim there.
+        aside = 0.27 * frame.width if word == "head" else 0.0
+        at = (
+            frame.width / 2 + x * reach + lateral[0] * aside,
+            frame.height / 2 + y * reach + lateral[1] * aside,
+        )
+        found.append(Label(at, word))
     return tuple(found)
 
 

@@ -96,21 +96,16 @@ class Ledger:
         """Return a kept picture as recorded."""
         return images.decode(self.store.picture_bytes(row), row.name, self._settings.images)
 
-    def look_at_first(self, case: Case, still: Still) -> Case:
-        """Propose marks on a first picture that came without them."""
-        if case.setup.marks is not None:
-            return case
-        proposed = pipeline.propose_marks(still, case.setup.side, self._settings)
-        number = first_picture(case).number
-        if isinstance(proposed, NotMeasurable):
-            return self.append(case, casebook.PROPOSAL, Proposal(number, reason=proposed))
-        return self.append(case, casebook.PROPOSAL, Proposal(number, marks=proposed))
-
     def measure_waiting(self, case_id: str) -> Case:
-        """Measure every picture that is kept and has no result, in order."""
+        """Measure every picture that is kept and has no result, in order.
+
+        Without agreed marks nothing is measured; they are proposed instead.
+        """
         case = self.reread(case_id)
-        if case.first is None or case.setup.marks is None:
+        if case.first is None:
             return case
+        if case.setup.marks is None:
+            return case if case.proposal else self._propose(case)
         if case.first.reference is not None and not case.waiting:
             return case
         state, trail = self._state(case), self._trail(case)
@@ -154,6 +149,15 @@ class Ledger:
             else:
                 self._values[row.key] = from_text(ReferenceResult, row.body)
         return self._values[row.key]
+
+    def _propose(self, case: Case) -> Case:
+        first = first_picture(case)
+        proposed = pipeline.propose_marks(self.still(first.row), case.setup.side, self._settings)
+        if isinstance(proposed, NotMeasurable):
+            proposal = Proposal(first.number, reason=proposed)
+        else:
+            proposal = Proposal(first.number, marks=proposed)
+        return self.append(case, casebook.PROPOSAL, proposal)
 
     def _state(self, case: Case) -> pipeline.CaseState:
         """Return the state that the case's pictures so far leave for the next one.

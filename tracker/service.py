@@ -179,7 +179,7 @@ class Service:
         case = ledger.case(case_id)
         with ledger.alone(case_id):
             try:
-                still = images.decode(data, name, self.settings.images)
+                images.decode(data, name, self.settings.images)
             except UnreadableImage as error:
                 note = UnreadableNote(name, error.message)
                 ledger.tell(ledger.append(case, casebook.UNREADABLE, note))
@@ -189,8 +189,6 @@ class Service:
             if picture_of(case, row.number).role not in ("first", "still"):
                 joined = {"number": row.number, "role": "still"}
                 case, is_new = ledger.append(case, casebook.JOINED, joined), True
-            if is_new and picture_of(case, row.number).role == "first":
-                ledger.look_at_first(case, still)
             case = ledger.measure_waiting(case_id)
         if is_new:
             ledger.tell(case)

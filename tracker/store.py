@@ -262,7 +262,7 @@ class Store:
 
     def _read(self, query: sa.Select[Any]) -> list[Any]:
         with _record_speaks_plainly(), self._engine.connect() as link:
-            return list(link.execute(query))
+            return list(link.execution_options(reads_only=True).execute(query))
 
     def _picture_by_hash(self, case: CaseRow, digest: str) -> PictureRow | None:
         chosen = sa.and_(_PICTURES.c.case_key == case.key, _PICTURES.c.sha256 == digest)
@@ -290,6 +290,8 @@ def _engine(path: Path) -> sa.Engine:
 
     @sa.event.listens_for(engine, "connect")
     def _(link: Any, _record: object) -> None:
+        # The driver's own habit is to commit each change of the schema by itself.
+        link.isolation_level = None
         for pragma in (
             "journal_mode=DELETE",
             "synchronous=EXTRA",
@@ -297,6 +299,13 @@ def _engine(path: Path) -> sa.Engine:
             "busy_timeout=5000",
         ):
             link.execute(f"PRAGMA {pragma}")
+
+    @sa.event.listens_for(engine, "begin")
+    def _(link: sa.Connection) -> None:
+        # Who will write takes the lock at once: two who read first and then both want to write
+        # could only be told that they are in each other's way.
+        reads_only = link.get_execution_options().get("reads_only", False)
+        link.exec_driver_sql("BEGIN" if reads_only else "BEGIN IMMEDIATE")
 
     return engine
 

@@ -30,9 +30,9 @@ from tracker.values import (
 )
 
 _HANDLES: Final = 5
-_STRIP: Final = (1000, 320)
-_SMALL_STRIP: Final = (560, 210)
-_CHART: Final = (1000, 560)
+_STRIP: Final = (760, 520)
+_SMALL_STRIP: Final = (640, 200)
+_CHART: Final = (760, 520)
 
 
 @dataclass(frozen=True, eq=False, slots=True)

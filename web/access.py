@@ -4,10 +4,12 @@ Pages hold no inline script or style, load nothing from elsewhere, can't be fram
 kept by caches.  A request that changes something must come from the pages themselves.
 """
 
+from collections.abc import Sequence
 from typing import Final
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
+from starlette.exceptions import HTTPException
 from starlette.responses import JSONResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -35,10 +37,17 @@ class Guarded:
     Parameters
     ----------
     app : ASGI application
+    hosts : sequence of str
+        Names by which the pages may be asked for: a name that somebody else's server gave to this
+        machine is not one of them.
+    most_bytes : int
+        Largest request.
     """
 
-    def __init__(self, app: ASGIApp) -> None:
+    def __init__(self, app: ASGIApp, hosts: Sequence[str], most_bytes: int) -> None:
         self._app = app
+        self._hosts = frozenset(hosts)
+        self._most_bytes = most_bytes
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Serve one request."""
@@ -55,13 +64,37 @@ class Guarded:
                     headers["Cache-Control"] = "no-store"
             await send(message)
 
-        if scope["method"] not in _SAFE_METHODS and not comes_from_own_page(Headers(scope=scope)):
-            refusal = JSONResponse(
-                error_body("The request does not come from these pages.", "", 403), 403
-            )
+        refusal = self._refusal(scope["method"], Headers(scope=scope))
+        if refusal is not None:
             await refusal(scope, receive, send_guarded)
-            return
-        await self._app(scope, receive, send_guarded)
+        else:
+            await self._app(scope, self._counted(receive), send_guarded)
+
+    def _counted(self, receive: Receive) -> Receive:
+        """Stop a request that sends more than the limit without having said so."""
+        taken = 0
+
+        async def receive_counted() -> Message:
+            nonlocal taken
+            message = await receive()
+            taken += len(message.get("body", b""))
+            if taken > self._most_bytes:
+                raise HTTPException(413)
+            return message
+
+        return receive_counted
+
+    def _refusal(self, method: str, headers: Headers) -> JSONResponse | None:
+        host = headers.get("host", "").rsplit(":", 1)
+        name = host[0] if len(host) == 2 and host[1].isdecimal() else ":".join(host)
+        if name not in self._hosts:
+            return _refused("The pages are not served under this name.", 400)
+        if method not in _SAFE_METHODS and not comes_from_own_page(headers):
+            return _refused("The request does not come from these pages.", 403)
+        length = headers.get("content-length", "0")
+        if length.isdecimal() and int(length) > self._most_bytes:
+            return _refused("The file is larger than the limit.", 413)
+        return None
 
 
 def comes_from_own_page(headers: Headers) -> bool:
@@ -87,3 +120,7 @@ def comes_from_own_page(headers: Headers) -> bool:
 def error_body(message: str, hint: str, status: int) -> dict[str, dict[str, object]]:
     """Return the one shape in which errors are told to programs."""
     return {"error": {"message": message, "hint": hint, "status": status}}
+
+
+def _refused(message: str, status: int) -> JSONResponse:
+    return JSONResponse(error_body(message, "", status), status)

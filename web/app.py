@@ -10,7 +10,6 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
-from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.responses import JSONResponse, Response
 
 from tracker.errors import HTTP_STATUS, InputError, TrackerError
@@ -42,15 +41,12 @@ def create_app(service: Service, *, hosts: tuple[str, ...] = LOOPBACK) -> FastAP
     -------
     FastAPI
     """
+    most_bytes = service.settings.images.max_bytes + _FORM_OVERHEAD
     app = FastAPI(
         title="Rim resection tracker",
         docs_url=None,
         redoc_url=None,
-        max_body_size=service.settings.images.max_bytes + _FORM_OVERHEAD,
-        middleware=[
-            Middleware(Guarded),
-            Middleware(TrustedHostMiddleware, allowed_hosts=list(hosts), www_redirect=False),
-        ],
+        middleware=[Middleware(Guarded, hosts=hosts, most_bytes=most_bytes)],
     )
     app.state.service = service
     app.include_router(routes.router)

@@ -119,7 +119,7 @@ def pictures_context(view: GlanceView, marks: MarksView | None) -> PicturesConte
         findings=_findings(view.reasons) if stage != "passes" else (),
         earlier=tuple(_earlier(case, shown.number if shown else None)),
         waiting=len(case.waiting),
-        lcea=_lcea(case, view.start_lcea),
+        lcea=_lcea(case, shown.removal.lcea_deg if shown and shown.removal else view.start_lcea),
         notes=case.reference.notes if case.reference else (),
         can_replace_first=not any(picture.counts for picture in case.stills),
         last_event=view.last_event,

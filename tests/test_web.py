@@ -1,0 +1,690 @@
+"""The pages, asked as a browser and as a program would ask."""
+
+import asyncio
+import dataclasses
+import json
+import re
+from collections.abc import AsyncIterator, Iterator
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import pytest
+from jinja2 import meta
+
+from tests import standins
+from tests.asking import Client
+from tests.standins import png
+from tracker.errors import HTTP_STATUS, InputError
+from tracker.service import Service
+from tracker.values import CAUTION, VIEW_LIMIT, Quantity
+from web import app as web_app
+from web import contexts, forms, live, pages, phrases, words
+
+PAGE = {"Accept": "text/html"}
+OWN = "http://127.0.0.1"
+CASE = {
+    "id": "p1",
+    "side": "left",
+    "view": "AP",
+    "head_diameter_mm": "48.6",
+    "target_lcea_deg": "33",
+    "floor_lcea_deg": "25",
+}
+CONTEXTS = {
+    "home.html": contexts.HomeContext,
+    "pictures.html": contexts.PicturesContext,
+    "pictures_live.html": contexts.PicturesContext,
+    "glance.html": contexts.GlanceContext,
+    "glance_live.html": contexts.GlanceContext,
+    "review.html": contexts.ReviewContext,
+    "review_live.html": contexts.ReviewContext,
+    "error.html": contexts.ErrorContext,
+}
+
+
+@pytest.fixture(autouse=True)
+def _quick_pipeline(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("tracker.ledger.pipeline", standins)
+
+
+@pytest.fixture
+def service(tmp_path: Path) -> Iterator[Service]:
+    with Service(tmp_path / "record") as opened:
+        yield opened
+
+
+@pytest.fixture
+def client(service: Service) -> Iterator[Client]:
+    with Client(web_app.create_app(service)) as opened:
+        yield opened
+
+
+def bring(client: Client, data: bytes, name: str, case: str = "p1") -> Any:
+    return client.post(f"/cases/{case}/pictures", files={"picture": (name, data, "image/png")})
+
+
+@pytest.fixture
+def measured(client: Client) -> Client:
+    """A case with a first picture, one measured picture and one that is not."""
+    client.post("/cases", data=CASE)
+    bring(client, png(0), "000.png")
+    client.post("/cases/p1/marks", data=marks_form() | {"as_proposed": "true"})
+    bring(client, png(18), "001.png")
+    bring(client, png(255), "002.png")
+    return client
+
+
+@pytest.fixture(scope="module")
+def seen(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Client]:
+    """The same case, for tests that only look at it."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("tracker.ledger.pipeline", standins)
+        with (
+            Service(tmp_path_factory.mktemp("record")) as service,
+            Client(web_app.create_app(service)) as client,
+        ):
+            client.post("/cases", data=CASE)
+            bring(client, png(0), "000.png")
+            client.post("/cases/p1/marks", data=marks_form() | {"as_proposed": "true"})
+            bring(client, png(18), "001.png")
+            bring(client, png(255), "002.png")
+            yield client
+
+
+def marks_form(shift: float = 0.0) -> dict[str, Any]:
+    marks = standins.marks(shift)
+    return {
+        "head_x": [f"{x:.1f}" for x, _ in marks.head_px],
+        "head_y": [f"{y:.1f}" for _, y in marks.head_px],
+        "edge_x": f"{marks.rim_edge_px[0]:.1f}",
+        "edge_y": f"{marks.rim_edge_px[1]:.1f}",
+        "horizontal_x": [f"{x:.1f}" for x, _ in marks.horizontal_px],
+        "horizontal_y": [f"{y:.1f}" for _, y in marks.horizontal_px],
+    }
+
+
+class Text(HTMLParser):
+    """The words of a page, without its markup."""
+
+    def __init__(self, html: str) -> None:
+        super().__init__()
+        self.words: list[str] = []
+        self.feed(html)
+
+    def handle_data(self, data: str) -> None:
+        self.words.append(data)
+
+    def __str__(self) -> str:
+        return " ".join(" ".join(self.words).split())
+
+
+def text(html: str) -> str:
+    return str(Text(html))
+
+
+# --- a whole case ------------------------------------------------------------------------
+
+
+def test_a_whole_case_through_the_pages(client: Client) -> None:
+    opened = client.post("/cases", data=CASE, headers=PAGE, follow_redirects=False)
+    assert (opened.status_code, opened.headers["location"]) == (303, "/cases/p1")
+    assert "Bring the first picture" in text(client.get("/cases/p1").text)
+
+    first = bring(client, png(0), "000.png")
+    assert first.status_code == 201
+    assert first.json() == {"number": 0, "is_new": True, "verdict": None, "reasons": []}
+    page = client.get("/cases/p1").text
+    assert "Do these marks lie right?" in text(page)
+    assert page.count('name="head_x"') == 5
+    assert "41° (" in page
+
+    agreed = client.post("/cases/p1/marks", data=marks_form() | {"as_proposed": "true"})
+    assert "Ready for the first pass" in text(agreed.text)
+    assert "Ready: nothing burred yet" in text(client.get("/cases/p1/glance").text)
+
+    assert bring(client, png(18), "001.png").json()["verdict"] == "measured"
+    page = text(client.get("/cases/p1").text)
+    assert "2.0 mm left" in page
+    assert "1.5 to 2.5" in page
+    assert "more to go" in page
+    refused = bring(client, png(255), "002.png").json()
+    assert (refused["verdict"], refused["reasons"]) == ("refused", ["rim-hidden"])
+    bring(client, png(45), "003.png")
+
+    glance = text(client.get("/cases/p1/glance").text)
+    assert "0.7 mm past the plan" in glance
+    assert "0.2 to 1.2 past" in glance
+    assert "past the plan" in glance
+    review = text(client.get("/cases/p1/review").text)
+    for found in ("1.8 (1.4 to 2.2)", "4.5 (4.1 to 4.9)", "not measured: Metal or a drawn line"):
+        assert found in review
+    assert review.count("Budget of recession_mm") == 2
+
+
+def test_a_restart_shows_the_same_pages(tmp_path: Path) -> None:
+    def read(client: Client) -> list[str]:
+        page = client.get("/cases/p1/glance").text
+        without_age = re.sub(r'data-age="[\d.]+"|>\d+:\d\d<', "", page)
+        return [without_age, client.get("/cases/p1/review").text, client.get("/").text]
+
+    with (
+        Service(tmp_path) as service,
+        Client(web_app.create_app(service)) as client,
+    ):
+        client.post("/cases", data=CASE)
+        bring(client, png(0), "000.png")
+        client.post("/cases/p1/marks", data=marks_form())
+        bring(client, png(18), "001.png")
+        before = read(client)
+        picture = client.get("/cases/p1/pictures/1/rim.png").content
+    with (
+        Service(tmp_path) as service,
+        Client(web_app.create_app(service)) as client,
+    ):
+        assert read(client) == before
+        assert client.get("/cases/p1/pictures/1/rim.png").content == picture
+
+
+def test_the_same_file_twice_adds_nothing(measured: Client) -> None:
+    before = measured.get("/cases/p1/review").text
+    again = bring(measured, png(18), "copy.png")
+    assert again.status_code == 200
+    assert again.json() == {"number": 1, "is_new": False, "verdict": "measured", "reasons": []}
+    assert measured.get("/cases/p1/review").text == before
+
+
+def test_an_unmeasured_picture_takes_the_place_of_the_number(seen: Client) -> None:
+    page = seen.get("/cases/p1/glance").text
+    assert 'class="left' not in page
+    words_ = text(page)
+    assert "Not measured" in words_
+    assert "Metal or a drawn line lies over the edge of the roof." in words_
+    assert "Draw burr and scope back about 2 cm; one more picture." in words_
+    assert "last measured 2.0 mm left, before the last pass" in words_
+
+
+def test_a_repeat_of_an_earlier_exposure_leaves_the_number(
+    client: Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A file that is already in the case, saved anew, says nothing about the rim."""
+    client.post("/cases", data=CASE)
+    bring(client, png(0), "000.png")
+    client.post("/cases/p1/marks", data=marks_form())
+    bring(client, png(18), "001.png")
+
+    def again(still: Any, state: Any, _settings: Any) -> Any:
+        finding = standins.NotMeasurable(standins.Reason.DUPLICATE)
+        result = standins.StillResult(still.name, still.sha256, "refused", (finding,), 0.0)
+        return result, state
+
+    monkeypatch.setattr(standins, "measure_still", again)
+    assert bring(client, png(18, noise=9), "002.png").json()["reasons"] == ["duplicate"]
+    assert "2.0 mm left" in text(client.get("/cases/p1/glance").text)
+
+
+def test_outline_looks_wrong_takes_the_number_off_every_page(client: Client) -> None:
+    client.post("/cases", data=CASE)
+    bring(client, png(0), "000.png")
+    client.post("/cases/p1/marks", data=marks_form())
+    bring(client, png(18), "001.png")
+    for page in ("", "/glance", "/review"):
+        assert "2.0 mm left" in text(client.get(f"/cases/p1{page}").text)
+    judged = client.post(
+        "/cases/p1/pictures/1/outline",
+        data={"looks": "wrong", "page": "glance"},
+        follow_redirects=False,
+    )
+    assert judged.headers["location"] == "/cases/p1/glance"
+    for page in ("", "/glance", "/review"):
+        html = client.get(f"/cases/p1{page}").text
+        assert "2.0 mm" not in text(html)
+        assert "utline" in text(html)
+    client.post("/cases/p1/pictures/1/outline", data={"looks": "right"})
+    assert "2.0 mm left" in text(client.get("/cases/p1/glance").text)
+
+
+def test_the_age_counts_from_the_picture_and_says_when_it_is_stale(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with (
+        Service(tmp_path) as service,
+        Client(web_app.create_app(service)) as client,
+    ):
+        client.post("/cases", data=CASE)
+        bring(client, png(0), "000.png")
+        client.post("/cases/p1/marks", data=marks_form())
+        bring(client, png(18), "001.png")
+        assert "data-stale" not in client.get("/cases/p1/glance").text
+        real = service.now
+        monkeypatch.setattr(service, "now", lambda: real() + (real() - real()) + _a_minute())
+        page = client.get("/cases/p1/glance").text
+        assert "data-stale" in page
+        assert re.search(r">1:0\d</span>", page)
+        assert "Anything burred since this picture is not counted." in text(page)
+
+
+def _a_minute() -> Any:
+    from datetime import timedelta
+
+    return timedelta(seconds=61)
+
+
+def test_marks_are_read_before_they_are_agreed(seen: Client) -> None:
+    said = seen.post("/cases/p1/marks/reading", data=marks_form()).json()
+    assert said["usable"]
+    assert said["lcea"].startswith("41° (")
+    assert said["diameter"] == "48.6 mm"
+    assert said["circle"] == pytest.approx([200.0, 220.0, 90.0], abs=0.1)
+    line = marks_form() | {"head_x": ["10", "20", "30"], "head_y": ["10", "20", "30"]}
+    said = seen.post("/cases/p1/marks/reading", data=line).json()
+    assert not said["usable"]
+    assert said["problem"]
+
+
+def test_marks_that_are_half_given_are_refused(seen: Client) -> None:
+    half = marks_form() | {"head_x": ["10"], "head_y": ["10"]}
+    answer = seen.post("/cases/p1/marks", data=half)
+    assert answer.status_code == 422
+    assert_error_shape(answer)
+
+
+def test_a_first_picture_can_be_set_aside(client: Client) -> None:
+    client.post("/cases", data=CASE)
+    bring(client, png(0), "000.png")
+    page = client.post("/cases/p1/first-picture-again").text
+    assert "Bring the first picture" in text(page)
+    bring(client, png(0, noise=1), "001.png")
+    assert "/pictures/1/recorded.png" in client.get("/cases/p1").text
+
+
+# --- the form that opens a case ----------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"side": ""}, "Side"),
+        ({"floor_lcea_deg": ""}, "Lower limit is missing"),
+        ({"target_lcea_deg": "20"}, "Target LCEA is 20, not above the lower limit"),
+        ({"head_diameter_mm": ""}, "The scale is empty"),
+        ({"head_diameter_mm": "a lot"}, "Diameter of the femoral head is not a number."),
+        ({"head_diameter_mm": "480"}, "Diameter of the femoral head is 480"),
+        ({"id": "a/b"}, "can't name a case"),
+        ({"id": " "}, "Pseudonym must be"),
+    ],
+)
+def test_a_case_that_cant_be_opened_says_why_and_keeps_what_was_typed(
+    client: Client, change: dict[str, str], said: str
+) -> None:
+    answer = client.post("/cases", data=CASE | change, headers=PAGE)
+    assert answer.status_code == 422
+    assert said in text(answer.text)
+    if "target_lcea_deg" not in change:
+        assert 'value="33"' in answer.text
+    assert "case.toml" not in answer.text
+    assert "_deg is" not in answer.text
+    assert_error_shape(client.post("/cases", data=CASE | change))
+    assert client.get("/healthz").json()["cases"] == 0
+
+
+def test_a_comma_is_a_decimal_point(client: Client, service: Service) -> None:
+    client.post("/cases", data=CASE | {"head_diameter_mm": "48,6"})
+    assert service.case("p1").setup.scale.head_diameter_mm == 48.6
+
+
+def test_a_case_name_is_part_of_an_address(client: Client) -> None:
+    name = "hip no. 7 & more"
+    opened = client.post("/cases", data=CASE | {"id": name}, headers=PAGE)
+    assert opened.url.path == "/cases/hip no. 7 & more"
+    assert "hip no. 7 &amp; more" in opened.text
+
+
+# --- pictures ----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("form", ["recorded", "registered", "rim"])
+def test_a_measured_picture_comes_in_every_form(seen: Client, form: str) -> None:
+    answer = seen.get(f"/cases/p1/pictures/1/{form}.png")
+    assert answer.headers["content-type"] == "image/png"
+    assert answer.content.startswith(b"\x89PNG")
+
+
+def test_an_unmeasured_picture_is_only_there_as_recorded(seen: Client) -> None:
+    assert seen.get("/cases/p1/pictures/2/recorded.png").status_code == 200
+    answer = seen.get("/cases/p1/pictures/2/registered.png")
+    assert answer.status_code == 404
+    assert_error_shape(answer)
+
+
+def test_every_picture_a_page_names_is_there(seen: Client) -> None:
+    for page in ("", "/glance", "/review"):
+        for source in re.findall(r'<img src="([^"]+)"', seen.get(f"/cases/p1{page}").text):
+            assert seen.get(source).status_code == 200
+
+
+# --- errors, headers, access -------------------------------------------------------------
+
+
+def assert_error_shape(answer: Any) -> None:
+    """Every error is told to programs in one shape."""
+    assert answer.status_code >= 400
+    body = answer.json()
+    assert set(body) == {"error"}
+    assert set(body["error"]) == {"message", "hint", "status"}
+    assert body["error"]["status"] == answer.status_code
+    assert body["error"]["message"]
+    assert "Traceback" not in answer.text
+
+
+@pytest.mark.parametrize(
+    ("method", "path", "status"),
+    [
+        ("GET", "/nothing", 404),
+        ("GET", "/cases/p9", 404),
+        ("GET", "/cases/p9/glance", 404),
+        ("GET", "/cases/p9/review", 404),
+        ("GET", "/cases/p9/events", 404),
+        ("GET", "/cases/p1/pictures/9/recorded.png", 404),
+        ("GET", "/cases/p1/pictures/0/other.png", 422),
+        ("GET", "/cases/p1/pictures/first/recorded.png", 422),
+        ("POST", "/cases/p1/pictures", 422),
+        ("POST", "/cases/p1/marks", 422),
+        ("POST", "/cases/p1/pictures/1/outline", 422),
+        ("POST", "/cases/p1/first-picture-again", 422),
+        ("DELETE", "/cases/p1", 405),
+        ("GET", "/docs", 404),
+    ],
+)
+def test_every_error_has_the_one_shape(seen: Client, method: str, path: str, status: int) -> None:
+    answer = seen.request(method, path)
+    assert answer.status_code == status
+    assert_error_shape(answer)
+    page = seen.request(method, path, headers=PAGE)
+    assert page.status_code == status
+    assert page.headers["content-type"].startswith("text/html")
+    assert CAUTION in text(page.text)
+
+
+@pytest.mark.parametrize(
+    "data", [b"", b"Dear sir", png(18)[:700], b"\x89PNG\r\n\x1a\n" + b"0" * 99]
+)
+def test_a_file_that_is_no_picture_is_refused_in_one_line(measured: Client, data: bytes) -> None:
+    answer = bring(measured, data, "letter.png")
+    assert answer.status_code == 422
+    assert_error_shape(answer)
+    assert "\n" not in answer.json()["error"]["message"]
+    assert "letter.png" in text(measured.get("/cases/p1/review").text)
+
+
+def test_a_file_past_the_limit_is_refused(service: Service) -> None:
+    """Whether its length is told beforehand or not."""
+    limits = dataclasses.replace(service.settings.images, max_bytes=1000)
+    service.settings = dataclasses.replace(service.settings, images=limits)
+
+    async def untold() -> AsyncIterator[bytes]:
+        yield b'--x\r\nContent-Disposition: form-data; name="picture"; filename="a.png"\r\n\r\n'
+        for _ in range(12):
+            yield b"0" * 100_000
+
+    with Client(web_app.create_app(service)) as client:
+        client.post("/cases", data=CASE)
+        answer = bring(client, b"0" * 1_100_000, "huge.png")
+        assert answer.status_code == 413
+        assert_error_shape(answer)
+        answer = client.post(
+            "/cases/p1/pictures",
+            content=untold(),
+            headers={"Content-Type": "multipart/form-data; boundary=x"},
+        )
+        assert answer.status_code == 413
+        assert_error_shape(answer)
+
+
+def test_a_broken_invariant_tells_nothing_of_itself(
+    service: Service, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken() -> int:
+        raise RuntimeError("secret of the library")
+
+    monkeypatch.setattr(service, "count_cases", broken)
+    app = web_app.create_app(service)
+    with Client(app, failures_are_answers=True) as client:
+        answer = client.get("/healthz")
+    assert answer.status_code == 500
+    assert_error_shape(answer)
+    assert "secret" not in answer.text
+
+
+def test_every_kind_of_error_has_its_status(service: Service, client: Client) -> None:
+    for kind, status in HTTP_STATUS.items():
+
+        def broken(kind: type[Exception] = kind) -> int:
+            raise kind("What happened.", hint="What to do.")  # type: ignore[call-arg]
+
+        service.count_cases = broken  # type: ignore[method-assign]
+        answer = client.get("/healthz")
+        assert answer.status_code == status
+        assert answer.json()["error"]["message"] == "What happened."
+
+
+@pytest.mark.parametrize(
+    "path", ["/", "/cases/p1", "/cases/p1/glance", "/cases/p1/review", "/nothing", "/healthz"]
+)
+def test_every_answer_carries_the_headers(seen: Client, path: str) -> None:
+    headers = seen.get(path, headers=PAGE).headers
+    policy = headers["content-security-policy"]
+    assert policy.startswith("default-src 'self'")
+    assert "unsafe" not in policy
+    assert "frame-ancestors 'none'" in policy
+    assert headers["x-content-type-options"] == "nosniff"
+    assert headers["cache-control"] == "no-store"
+    assert headers["referrer-policy"] == "no-referrer"
+    assert "strict-transport-security" not in headers
+
+
+def test_another_page_can_t_change_anything(measured: Client) -> None:
+    for headers in (
+        {"Origin": "http://evil.example"},
+        {"Origin": "null"},
+        {"Origin": "http://127.0.0.1:9999"},
+        {"Sec-Fetch-Site": "cross-site"},
+        {"Sec-Fetch-Site": "same-site"},
+    ):
+        answer = measured.post("/cases", data=CASE | {"id": "p2"}, headers=headers)
+        assert answer.status_code == 403
+        assert_error_shape(answer)
+        assert answer.headers["x-content-type-options"] == "nosniff"
+    own = measured.post("/cases", data=CASE | {"id": "p2"}, headers={"Origin": OWN})
+    assert own.status_code == 201
+
+
+def test_another_name_for_this_machine_is_refused(seen: Client) -> None:
+    for host in ("evil.example", "127.0.0.1.evil.example:8000", ""):
+        answer = seen.get("/", headers={"Host": host})
+        assert answer.status_code == 400
+        assert_error_shape(answer)
+    for host in ("localhost", "localhost:8000", "127.0.0.1:8321", "[::1]:8000"):
+        assert seen.get("/", headers={"Host": host}).status_code == 200
+
+
+def test_the_pages_are_not_served_to_the_network(service: Service) -> None:
+    with pytest.raises(InputError, match=r"not served on 0\.0\.0\.0"):
+        web_app.run(service, host="0.0.0.0")
+
+
+# --- what every page is made of ----------------------------------------------------------
+
+
+@pytest.mark.parametrize("path", ["/", "/cases/p1", "/cases/p1/glance", "/cases/p1/review"])
+def test_every_page_carries_caution_and_view_limit_and_nothing_inline(
+    seen: Client, path: str
+) -> None:
+    html = seen.get(path).text
+    assert CAUTION in text(html)
+    assert VIEW_LIMIT in text(html)
+    assert not re.search(r"\sstyle=|\son\w+=|<style|javascript:", html)
+    assert not re.search(r"<script(?![^>]*\bsrc=\"/static/)", html)
+    assert not re.search(r"(?:src|href)=\"(?:https?:)?//", html)
+    for source in re.findall(r'(?:src|href)="(/static/[^"]+)"', html):
+        assert seen.get(source).status_code == 200
+
+
+def test_modules_name_only_what_is_there(client: Client) -> None:
+    folder = Path(web_app.__file__).parent / "static"
+    for module in folder.glob("*.js"):
+        for name in re.findall(r'(?:from|import) "\./([^"]+)"', module.read_text("utf-8")):
+            assert (folder / name).is_file()
+
+
+@pytest.mark.parametrize("template", sorted(CONTEXTS))
+def test_a_template_sees_its_dataclass_and_nothing_else(template: str) -> None:
+    """Every field is used by the page, and the page uses nothing that is not a field."""
+    declared = {part.name for part in dataclasses.fields(CONTEXTS[template])}
+    assert used_by(template) <= declared | {"sheet"}
+    if not template.endswith("_live.html"):
+        assert declared <= used_by(template)
+
+
+def used_by(template: str) -> set[str]:
+    """Names that a template, and those it is made of, take from outside."""
+    assert pages.ENVIRONMENT.loader is not None
+    source, _, _ = pages.ENVIRONMENT.loader.get_source(pages.ENVIRONMENT, template)
+    tree = pages.ENVIRONMENT.parse(source)
+    found = meta.find_undeclared_variables(tree)
+    for other in meta.find_referenced_templates(tree):
+        if other is not None and other != "parts.html":
+            found |= used_by(other)
+    return found
+
+
+def test_every_context_is_frozen_and_holds_words() -> None:
+    for context in CONTEXTS.values():
+        assert dataclasses.is_dataclass(context)
+        assert context.__dataclass_params__.frozen  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize("tenths", [0, 18, 36, 45])
+def test_page_and_record_give_the_same_numbers(
+    client: Client, service: Service, tenths: int
+) -> None:
+    client.post("/cases", data=CASE)
+    bring(client, png(0, noise=5), "000.png")
+    client.post("/cases/p1/marks", data=marks_form())
+    bring(client, png(tenths), "001.png")
+    result = service.case("p1").stills[0].result
+    assert result is not None
+    assert result.removal is not None
+    context = phrases.glance_context(service.glance("p1"))
+    left = result.removal.remaining_mm
+    shown = float(context.figure_text) * (-1 if "past" in context.unit else 1)
+    assert shown == pytest.approx(left.value, abs=0.0501)
+    assert "-" not in context.figure_text + context.interval
+    assert "−" not in context.figure_text + context.interval
+
+
+# --- live --------------------------------------------------------------------------------
+
+
+async def heard(service: Service, last_seen: int, act: Any) -> list[tuple[str | None, str | None]]:
+    """Events from a connection until one that is a change."""
+    found = []
+    async for event in live.changes(service, "p1", last_seen):
+        found.append((event.event, event.id))
+        if len(found) == 1:
+            await asyncio.to_thread(act)
+        if event.event == "changed" or len(found) > 4:
+            break
+    return found
+
+
+def test_a_change_is_heard_at_once_with_the_key_of_its_entry(
+    measured: Client, service: Service
+) -> None:
+    seen = service.case("p1").last_event
+    found = asyncio.run(heard(service, seen, lambda: service.add_picture("p1", png(30), "003.png")))
+    assert found == [("beat", None), ("changed", str(service.case("p1").last_event))]
+
+
+def test_who_comes_back_is_told_what_was_missed(measured: Client, service: Service) -> None:
+    now = service.case("p1").last_event
+    found = asyncio.run(heard(service, now - 1, lambda: None))
+    assert found == [("beat", None), ("changed", str(now))]
+
+
+def test_without_a_change_there_are_beats(
+    measured: Client, service: Service, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(live, "BEAT_S", 0.01)
+    found = asyncio.run(heard(service, service.case("p1").last_event, lambda: None))
+    assert found == [("beat", None)] * 5
+
+
+def test_the_stream_speaks_the_events_form(service: Service) -> None:
+    """Asked over a real connection: the last id comes in a header, events go out as text."""
+    import socket
+    import threading
+    import time
+
+    import httpx
+    import uvicorn
+
+    service.open_case(standins.setup())
+    with socket.socket() as listener:
+        listener.bind(("127.0.0.1", 0))
+        port = listener.getsockname()[1]
+        config = uvicorn.Config(
+            web_app.create_app(service), log_level="error", timeout_graceful_shutdown=1
+        )
+        server = uvicorn.Server(config)
+        thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
+        thread.start()
+        try:
+            while not server.started:
+                time.sleep(0.01)
+            now = service.case("p1").last_event
+            lines = []
+            address = f"http://127.0.0.1:{port}/cases/p1/events"
+            with httpx.stream("GET", address, headers={"Last-Event-ID": str(now - 1)}) as answer:
+                assert answer.headers["content-type"].startswith("text/event-stream")
+                for line in answer.iter_lines():
+                    lines.append(line)
+                    if line.startswith("id:"):
+                        break
+        finally:
+            server.should_exit = True
+            thread.join()
+    assert "event: changed" in lines
+    assert f"id: {now}" in lines
+    assert json.loads(next(line for line in lines if "event" in line and "data" in line)[6:]) == {
+        "event": now
+    }
+
+
+# --- words -------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("value", "u", "figure", "interval"),
+    [
+        (1.42, 0.25, ("1.4", "mm left"), "0.9 to 1.9"),
+        (0.04, 0.02, ("0.0", "mm left"), "0.0 to 0.1"),
+        (-0.04, 0.02, ("0.0", "mm left"), "0.1 past to 0.0 left"),
+        (-0.6, 0.1, ("0.6", "mm past the plan"), "0.4 to 0.8 past"),
+        (0.1, 0.25, ("0.1", "mm left"), "0.4 past to 0.6 left"),
+    ],
+)
+def test_what_is_left_never_has_a_minus_sign(
+    value: float, u: float, figure: tuple[str, str], interval: str
+) -> None:
+    quantity = Quantity(value, u, "mm")
+    assert words.left(quantity) == figure
+    assert words.left_interval(quantity) == interval
+
+
+def test_the_form_s_words_replace_the_keys_of_the_file() -> None:
+    said = forms.in_form_words(
+        "case.toml: [plan] target_lcea_deg is 20, not above the lower limit floor_lcea_deg, 25"
+    )
+    assert said.startswith("Target LCEA is 20")
+    assert "_deg" not in said
