@@ -19,6 +19,7 @@ from tracker.values import (
     CaseSetup,
     DepthProfile,
     Floats,
+    LimitMessage,
     Marks,
     Message,
     NotMeasurable,
@@ -197,7 +198,9 @@ def _measure(still: Still, state: CaseState) -> StillResult:
         ),
         profile=DepthProfile(turns, depth),
     )
-    limits = ("lower limit reached",) if lcea - 2.4 <= plan.floor_lcea_deg else ()
+    limits: tuple[LimitMessage, ...] = (
+        ("lower limit reached",) if lcea - 2.4 <= plan.floor_lcea_deg else ()
+    )
     return StillResult(still.name, still.sha256, "measured", (), 0.0, removal, message, limits)
 
 

@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 
 from tracker.errors import Busy, InvalidCase, NotFound, StoreError, Unwritable
-from tracker.store import SCHEMA_VERSION, Stamp, Store
+from tracker.record import Stamp
+from tracker.store import SCHEMA_VERSION, Store
 
 STAMP = Stamp("0.1.0", "abcdef012345")
 PICTURE = bytes(range(256)) * 40

@@ -5,6 +5,7 @@ import dataclasses
 import json
 import re
 from collections.abc import AsyncIterator, Iterator
+from datetime import timedelta
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -17,7 +18,7 @@ from tests.asking import Client
 from tests.standins import png
 from tracker.errors import HTTP_STATUS, InputError
 from tracker.service import Service
-from tracker.values import CAUTION, VIEW_LIMIT, Quantity
+from tracker.values import CAUTION, VIEW_LIMIT, NotMeasurable, Quantity, Reason, StillResult
 from web import app as web_app
 from web import contexts, forms, live, pages, phrases, words
 
@@ -214,8 +215,8 @@ def test_a_repeat_of_an_earlier_exposure_leaves_the_number(
     bring(client, png(18), "001.png")
 
     def again(still: Any, state: Any, _settings: Any) -> Any:
-        finding = standins.NotMeasurable(standins.Reason.DUPLICATE)
-        result = standins.StillResult(still.name, still.sha256, "refused", (finding,), 0.0)
+        finding = NotMeasurable(Reason.DUPLICATE)
+        result = StillResult(still.name, still.sha256, "refused", (finding,), 0.0)
         return result, state
 
     monkeypatch.setattr(standins, "measure_still", again)
@@ -257,17 +258,11 @@ def test_the_age_counts_from_the_picture_and_says_when_it_is_stale(
         bring(client, png(18), "001.png")
         assert "data-stale" not in client.get("/cases/p1/glance").text
         real = service.now
-        monkeypatch.setattr(service, "now", lambda: real() + (real() - real()) + _a_minute())
+        monkeypatch.setattr(service, "now", lambda: real() + timedelta(seconds=61))
         page = client.get("/cases/p1/glance").text
         assert "data-stale" in page
         assert re.search(r">1:0\d</span>", page)
         assert "Anything burred since this picture is not counted." in text(page)
-
-
-def _a_minute() -> Any:
-    from datetime import timedelta
-
-    return timedelta(seconds=61)
 
 
 def test_marks_are_read_before_they_are_agreed(seen: Client) -> None:
