@@ -17,6 +17,7 @@ from tests import fakes
 from tracker import cli, errors
 from tracker.cli import main
 from tracker.service import Service
+from tracker.values import Reason
 
 
 @pytest.fixture
@@ -294,6 +295,48 @@ def test_serve_opens_the_record_and_ends_quietly(pages: Pages, tmp_path: Path) -
     assert pages.calls == [((), 0)]
     assert record.is_dir()
     assert main(["serve", "--data", str(record)]) == 0, "the record was not let go of"
+
+
+def test_the_demo_stands_beside_its_truth_and_is_then_served(
+    folder: Path,
+    fake: fakes.FakePipeline,
+    pages: Pages,
+    monkeypatch: pytest.MonkeyPatch,
+    capfd: pytest.CaptureFixture[str],
+) -> None:
+    fake.refuse["002.png"] = Reason.MIRRORED
+    truth = {
+        "states": [{"recession_mm": 0.0}, {"recession_mm": 1.1}],
+        "pictures": [
+            {"file": "000.png", "kind": "measure", "state": 0},
+            {"file": "001.png", "kind": "measure", "state": 1},
+            {"file": "002.png", "kind": "mirrored", "state": 1},
+        ],
+    }
+    (folder.parent / "truth.json").write_text(json.dumps(truth))
+    monkeypatch.setattr(cli, "_DEMO", folder.parent)
+
+    assert main(["demo", "--no-serve"]) == 0
+    assert pages.calls == []
+    printed = capfd.readouterr()
+    assert [line.split(" ")[0] for line in printed.err.splitlines()] == ["1/3", "2/3", "3/3"]
+    (row,) = (line for line in printed.out.splitlines() if line.startswith("001.png"))
+    assert " 1.10 " in row
+    assert "-0.10" in row
+    (row,) = (line for line in printed.out.splitlines() if line.startswith("002.png"))
+    assert "1.10" not in row
+
+    assert main(["demo", "--port", "0"]) == 0
+    assert pages.calls == [(("example",), 0)]
+
+
+def test_a_demo_without_its_pictures_says_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(cli, "_DEMO", tmp_path)
+
+    assert main(["demo", "--no-serve"]) == 2
+    assert "demo_frames/case/ is not beside the package" in capfd.readouterr().err
 
 
 def test_without_pages_nothing_is_opened(

@@ -17,6 +17,7 @@ from typing import Any, Final, NoReturn
 from tracker import __version__
 from tracker.errors import EXIT_STATUS, InputError, InternalError, TrackerError, Unwritable
 
+_DEMO: Final = Path(__file__).resolve().parents[1] / "demo_frames"
 _DATA_DIR: Final = Path("tracker-data")
 _PORT: Final = 8321
 
@@ -146,10 +147,10 @@ def _replayed(folder: Path) -> Any:
 
 
 def _demo(options: argparse.Namespace) -> None:
-    folder = Path(__file__).resolve().parents[1] / "demo_frames"
+    folder = _DEMO / "case"
     if not folder.is_dir():
         raise InputError(
-            "demo_frames/ is not beside the package",
+            "demo_frames/case/ is not beside the package",
             hint="run the demo from a checkout, installed with pip install -e .",
         )
     run_pages = None if options.no_serve else _pages()
@@ -157,7 +158,7 @@ def _demo(options: argparse.Namespace) -> None:
     from tracker.service import Service
     from tracker.table import progress_line, reference_line, result_lines
 
-    truth_mm = _truth(folder / "truth.json")
+    truth_mm = _truth(_DEMO / "truth.json")
     found = read_case(folder)
     total = len(found.pictures)
     with (
@@ -182,7 +183,11 @@ def _demo(options: argparse.Namespace) -> None:
 def _truth(path: Path) -> dict[str, float | None]:
     """Return each demo picture's true recession, mm; None where it must not be measured."""
     plain = json.loads(path.read_text(encoding="utf-8"))
-    return {frame["file"]: frame["recession_mm"] for frame in plain["frames"]}
+    true_mm = [state["recession_mm"] for state in plain["states"]]
+    return {
+        picture["file"]: true_mm[picture["state"]] if picture["kind"] == "measure" else None
+        for picture in plain["pictures"]
+    }
 
 
 def _serve(options: argparse.Namespace) -> None:
