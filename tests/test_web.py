@@ -474,7 +474,7 @@ def test_every_answer_carries_the_headers(seen: Client, path: str) -> None:
     assert "frame-ancestors 'none'" in policy
     assert headers["x-content-type-options"] == "nosniff"
     assert headers["cache-control"] == "no-store"
-    assert headers["referrer-policy"] == "no-referrer"
+    assert headers["referrer-policy"] == "same-origin"
     assert "strict-transport-security" not in headers
 
 

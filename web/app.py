@@ -14,7 +14,7 @@ from starlette.responses import JSONResponse, Response
 
 from tracker.errors import HTTP_STATUS, InputError, TrackerError
 from tracker.service import Service
-from web import routes
+from web import routes, words
 from web.access import LOOPBACK, Guarded, error_body
 from web.pages import render
 from web.phrases import error_context
@@ -63,7 +63,8 @@ def tell_error(request: Request, error: Exception) -> Response:
     """
     message, hint, status = "Something in the machinery failed.", "The record is safe.", 500
     if isinstance(error, TrackerError):
-        message, hint, status = error.message, error.hint, HTTP_STATUS[type(error)]
+        message, hint = words.ended(error.message), words.sentence(error.hint)
+        status = HTTP_STATUS[type(error)]
     elif isinstance(error, RequestValidationError):
         places = {".".join(str(part) for part in one["loc"][1:]) for one in error.errors()}
         message = f"The request can't be used: {', '.join(sorted(places)) or 'its form'}."

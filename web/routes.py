@@ -11,7 +11,7 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from tracker.errors import InputError
 from tracker.service import Added, Service
-from web import forms, live, phrases
+from web import forms, live, phrases, words
 from web.contexts import case_base
 from web.pages import render
 
@@ -81,7 +81,10 @@ def open_case(request: Request, form: Annotated[forms.CaseForm, Form()]) -> Resp
         if not _wants_page(request):
             raise
         filled = phrases.home_context(
-            service.cases(), form.as_filled(), forms.in_form_words(error.message), error.hint
+            service.cases(),
+            form.as_filled(),
+            words.ended(forms.in_form_words(error.message)),
+            words.sentence(error.hint),
         )
         return render("home.html", filled, status=422)
     base = case_base(case.row.id)

@@ -145,7 +145,24 @@ def before_passes(passes: int) -> str:
     return "before the last pass" if passes <= 1 else f"before the last {passes} passes"
 
 
+def ended(text: str) -> str:
+    """Return a message with its full stop.
+
+    >>> ended("case.toml is missing"), ended("")
+    ('case.toml is missing.', '')
+    """
+    return text if not text or text.endswith((".", "?", ")")) else f"{text}."
+
+
+def sentence(text: str) -> str:
+    """Return a hint as a sentence.
+
+    >>> sentence("save it again as PNG"), sentence("")
+    ('Save it again as PNG.', '')
+    """
+    return ended(text[:1].upper() + text[1:])
+
+
 def seen(finding: NotMeasurable) -> str:
     """Return what was seen, as a sentence."""
-    text = finding.sentence
-    return text if text.endswith((".", "?")) else f"{text}."
+    return ended(finding.sentence)
