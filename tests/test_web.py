@@ -160,7 +160,7 @@ def test_a_whole_case_through_the_pages(client: Client) -> None:
     review = text(client.get("/cases/p1/review").text)
     for found in ("1.8 (1.4 to 2.2)", "4.5 (4.1 to 4.9)", "not measured: Metal or a drawn line"):
         assert found in review
-    assert review.count("Budget of recession_mm") == 2
+    assert review.count("Budget of “removed”") == 2
 
 
 def test_a_restart_shows_the_same_pages(tmp_path: Path) -> None:

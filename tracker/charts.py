@@ -75,6 +75,9 @@ def strip(
         + ([marks.removed_mm.high] if marks.removed_mm else [])
     )
     deepest = float(np.ceil(deepest * 1.08))
+    # A depth under zero is noise or a fault of pose: shown as it is.
+    least = [float(profile.depth_mm.min()) for profile in profiles if len(profile.depth_mm)]
+    shallowest = min(0.0, *least) if least else 0.0
 
     def x(angle: float) -> float:
         share = (angle - low) / max(high - low, 1e-9)
@@ -82,14 +85,15 @@ def strip(
         return left + share * (width - left - right)
 
     def y(depth: float) -> float:
-        return top + depth / deepest * (height - top - bottom)
+        share = (depth - shallowest) / (deepest - shallowest)
+        return top + share * (height - top - bottom)
 
     parts = [titled(title)]
     for mm in _round_steps(deepest):
         parts.append(grid_line((left, y(mm)), (width - right, y(mm))))
         parts.append(written(left - 10, y(mm) + 5, f"{mm:g} mm", "end"))
     for angle in range(int(np.ceil(low / 15)) * 15, int(high) + 1, 15):
-        parts.append(grid_line((x(angle), y(0)), (x(angle), y(deepest))))
+        parts.append(grid_line((x(angle), top), (x(angle), y(deepest))))
         parts.append(written(x(angle), height - bottom + 20, f"{angle}°", "middle"))
     ends = ("towards the mid-line", "lateral")
     ends = ends if marks.lateral_on_the_right else (ends[1], ends[0])
@@ -184,7 +188,7 @@ def chart(
     str
         An ``svg`` element.
     """
-    left, right, top, gap, bottom = 58, 96, 40, 62, 40
+    left, right, top, gap, bottom = 76, 108, 40, 62, 40
     panel = (height - top - gap - bottom) / 2
     spread = (width - left - right) / max(len(steps), 1)
 

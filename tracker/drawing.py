@@ -56,7 +56,13 @@ class RimLines:
 
 
 def rim_lines(
-    width: int, height: int, lines: RimLines, labels: Sequence[Label] = (), title: str = ""
+    width: int,
+    height: int,
+    lines: RimLines,
+    labels: Sequence[Label] = (),
+    title: str = "",
+    *,
+    named: bool = True,
 ) -> str:
     """Draw the rim's lines over a picture.
 
@@ -68,31 +74,35 @@ def rim_lines(
     labels : sequence of Label
     title : str
         What the drawing shows, for those who don't see it.
+    named : bool
+        Write the words: beside the plan and the lower limit, and the labels.
 
     Returns
     -------
     str
         An ``svg`` element.
     """
-    parts = [titled(title)]
+    parts: list[str] = []
+    # Words come last: they stay readable where a line runs under them.
+    texts: list[str] = []
     if lines.limit is not None:
         parts.append(double_line(path_through(np.array(lines.limit)), "limit"))
         # At the other end than the plan's, so that the two words never meet.
-        parts.append(_word(_beyond(lines.limit[::-1]), "lower limit"))
+        texts.append(_word(_beyond(lines.limit[::-1]), "lower limit"))
     if lines.plan is not None:
         parts.append(stroked(path_through(np.array(lines.plan)), PLAN, 4, "plan", "14 6"))
-        parts.append(_word(_beyond(lines.plan), "plan"))
+        texts.append(_word(_beyond(lines.plan), "plan"))
     if lines.start is not None:
         parts.append(stroked(path_through(lines.start), START, 1.75, "start", "7 6"))
     if lines.now is not None:
         hidden = lines.hidden if lines.hidden is not None else np.zeros(len(lines.now), np.bool_)
         parts.extend(_now(lines.now, hidden))
-    parts.extend(_word(label.at, label.text, "direction") for label in labels)
+    texts.extend(_word(label.at, label.text, "direction") for label in labels)
+    if named:
+        parts.extend(texts)
     # A pixel's centre, at whole numbers here, lies half a pixel inside the picture's edge.
-    inside = "".join(parts[1:])
-    return svg(
-        width, height, "rim-lines", [parts[0], f'<g transform="translate(0.5 0.5)">{inside}</g>']
-    )
+    inside = f'<g transform="translate(0.5 0.5)">{"".join(parts)}</g>'
+    return svg(width, height, "rim-lines", [titled(title), inside])
 
 
 def _now(points: Floats, hidden: Mask) -> Iterable[str]:

@@ -67,9 +67,8 @@ def rim_frame(reference: ReferenceResult) -> Frame:
     return Frame(RIM_WIDTH_PX, RIM_HEIGHT_PX, matrix)
 
 
-def whole_frame(first: Still) -> Frame:
-    """Return the frame of the first picture as it was recorded."""
-    height, width = first.grey.shape
+def whole_frame(width: int, height: int) -> Frame:
+    """Return the frame of the first picture as it was recorded, of that size."""
     return Frame(width, height, UNMOVED)
 
 
@@ -152,8 +151,10 @@ def lines_in(
         plan=across(drawn.plan_px),
         limit=across(drawn.limit_px),
     )
+    # On a whole picture the rim is small: words beside it would cover it.
+    is_whole = frame.from_reference is UNMOVED
     labels = directions(frame, reference, side)
-    return rim_lines(frame.width, frame.height, lines, labels, title)
+    return rim_lines(frame.width, frame.height, lines, labels, title, named=not is_whole)
 
 
 def directions(frame: Frame, reference: ReferenceResult, side: Side) -> tuple[Label, ...]:
@@ -166,7 +167,7 @@ def directions(frame: Frame, reference: ReferenceResult, side: Side) -> tuple[La
     for (x, y), word in ((lateral, "lateral"), (up, "head")):
         # The place where a ray from the middle leaves the frame, a little inside it.
         reach = min(
-            (frame.width / 2 - 52) / max(abs(x), 1e-9), (frame.height / 2 - 30) / max(abs(y), 1e-9)
+            (frame.width / 2 - 76) / max(abs(x), 1e-9), (frame.height / 2 - 30) / max(abs(y), 1e-9)
         )
         # Lateral of the pelvis lies soft tissue: the word "head" stands clear of the rim there.
         aside = 0.27 * frame.width if word == "head" else 0.0

@@ -11,16 +11,17 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Self
 
-from tracker import __version__, casebook, casefolder, casetoml, gallery, images, views
-from tracker.casebook import Case, CasePicture, UnreadableNote
-from tracker.errors import InputError, InvalidCase, NotFound, UnreadableImage
+from tracker import __version__, casebook, casefolder, casetoml, images, views
+from tracker.casebook import Case, UnreadableNote
+from tracker.errors import InputError, InvalidCase, UnreadableImage
 from tracker.gallery import Form
 from tracker.ledger import Ledger, Listener, first_picture, picture_of
 from tracker.record import Stamp
 from tracker.settings import DEFAULTS, Settings
+from tracker.showing import Showing
 from tracker.store import Store
 from tracker.values import CaseSetup, Marks, NotMeasurable, Reason, Still, StillResult
-from tracker.views import GlanceView, MarksReading, MarksView, PictureView, ReviewView
+from tracker.views import GlanceView, MarksReading, MarksView, PictureView, ReviewEntry, ReviewView
 
 __all__ = [
     "Added",
@@ -29,6 +30,7 @@ __all__ = [
     "MarksReading",
     "MarksView",
     "PictureView",
+    "ReviewEntry",
     "ReviewView",
     "Service",
 ]
@@ -89,7 +91,7 @@ class Service:
         self.now = clock
         self._store = Store(folder, Stamp(__version__, settings.digest()), clock)
         self._ledger = Ledger(self._store, settings, timer)
-        self._sizes: dict[str, tuple[int, int]] = {}
+        self._showing = Showing(self._ledger)
 
     def close(self) -> None:
         """Let go of the record."""
@@ -235,70 +237,19 @@ class Service:
 
     def glance(self, case_id: str) -> GlanceView:
         """Return what the wall shows: what is left now, or why nothing can be said."""
-        case = self.case(case_id)
-        latest = case.latest
-        shown = self._view(case, latest, rim=True) if latest else None
-        return views.glance(case, shown, self.now())
+        return self._showing.glance(case_id, self.now())
 
     def review(self, case_id: str) -> ReviewView:
         """Return the whole case for reading afterwards."""
-        case = self.case(case_id)
-        pictures = tuple(
-            self._view(case, picture, rim=False)
-            for picture in case.pictures
-            if picture.role in ("first", "still")
-        )
-        return views.review(case, pictures, self.now())
+        return self._showing.review(case_id, self.now())
 
     def picture_png(self, case_id: str, number: int, form: Form) -> bytes:
-        """Return a picture as a page shows it, as PNG.
-
-        Parameters
-        ----------
-        case_id : str
-        number : int
-        form : {"recorded", "registered", "rim"}
-            As recorded; turned to the first picture; the rim magnified.
-
-        Raises
-        ------
-        NotFound
-            There is no such picture, or it was not measured and is only there as recorded.
-        """
-        case = self.case(case_id)
-        picture = picture_of(case, number)
-        still = self._ledger.still(picture.row)
-        if form == "recorded":
-            return gallery.recorded_png(still)
-        reference = case.reference
-        removal = picture.result.removal if picture.result else None
-        is_first = picture.role == "first"
-        if reference is None or not reference.usable or not (removal or is_first):
-            raise NotFound(f"Picture {number} is only there as recorded.")
-        first = still if is_first else self._ledger.still(first_picture(case).row)
-        frame = gallery.rim_frame(reference) if form == "rim" else gallery.whole_frame(first)
-        to_reference = removal.to_reference if removal else gallery.UNMOVED
-        return gallery.placed_png(still, to_reference, first, frame)
+        """Return a picture as a page shows it; see :meth:`tracker.showing.Showing.picture_png`."""
+        return self._showing.picture_png(case_id, number, form)
 
     def marks_to_agree(self, case_id: str) -> MarksView:
-        """Return the first picture with the marks that are proposed, or to start from.
-
-        Raises
-        ------
-        NotFound
-            There is no first picture yet.
-        """
-        case = self.case(case_id)
-        first = first_picture(case)
-        width, height = self._size(first)
-        marks = case.setup.marks or (case.proposal.marks if case.proposal else None)
-        proposed = marks is not None
-        if marks is None:
-            u_px = casetoml.MARK_SCATTER_PX
-            marks = views.marks_to_start_from(case.setup, width, height, u_px)
-        reading = views.read_marks(case.setup, marks)
-        handles = views.handles(marks)
-        return MarksView(case, first, width, height, marks, handles, proposed, reading)
+        """Return the first picture with the marks that are proposed, or to start from."""
+        return self._showing.marks_to_agree(case_id)
 
     def given_marks(self, plain: dict[str, Any]) -> Marks:
         """Return marks from the keys of a case.toml's table, checked as such.
@@ -312,20 +263,6 @@ class Service:
     def read_marks(self, case_id: str, marks: Marks) -> MarksReading:
         """Return what marks say, without agreeing them."""
         return views.read_marks(self.case(case_id).setup, marks)
-
-    def _view(self, case: Case, picture: CasePicture, *, rim: bool) -> PictureView:
-        own_size = self._size(picture)
-        first = first_picture(case)
-        whole = gallery.Frame(*self._size(first), gallery.UNMOVED)
-        return views.picture_view(case, picture, whole, own_size, rim=rim)
-
-    def _size(self, picture: CasePicture) -> tuple[int, int]:
-        """Return width and height of a kept picture, looked up once."""
-        digest = picture.row.sha256
-        if digest not in self._sizes:
-            height, width = self._ledger.still(picture.row).grey.shape
-            self._sizes[digest] = (width, height)
-        return self._sizes[digest]
 
     # --- marks ---------------------------------------------------------------------------
 

@@ -109,11 +109,19 @@ class GlanceView:
 
 
 @dataclass(frozen=True, eq=False, slots=True)
+class ReviewEntry:
+    """One picture on Review: whole, and with the rim magnified where it was measured."""
+
+    whole: PictureView
+    rim: PictureView | None
+
+
+@dataclass(frozen=True, eq=False, slots=True)
 class ReviewView:
     """The whole case for reading afterwards."""
 
     case: Case
-    pictures: tuple[PictureView, ...]
+    pictures: tuple[ReviewEntry, ...]
     strip: str
     chart: str
     now: datetime
@@ -315,7 +323,7 @@ def glance(case: Case, shown: PictureView | None, now: datetime) -> GlanceView:
     )
 
 
-def review(case: Case, pictures: tuple[PictureView, ...], now: datetime) -> ReviewView:
+def review(case: Case, pictures: tuple[ReviewEntry, ...], now: datetime) -> ReviewView:
     """Put together the whole case for reading afterwards."""
     return ReviewView(case, pictures, strip_of(case, _STRIP), chart_of(case), now)
 

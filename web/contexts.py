@@ -186,6 +186,7 @@ class RowContext:
     name: str
     standing: str
     figure: Figure
+    rim: Figure | None
     removed: str
     running: str
     left: str

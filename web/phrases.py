@@ -4,7 +4,15 @@ from typing import Final
 
 from markupsafe import Markup
 
-from tracker.service import Case, GlanceView, MarksReading, MarksView, PictureView, ReviewView
+from tracker.service import (
+    Case,
+    GlanceView,
+    MarksReading,
+    MarksView,
+    PictureView,
+    ReviewEntry,
+    ReviewView,
+)
 from tracker.values import REMEDIES, SENTENCES, Budget, NotMeasurable, Quantity
 from web import words
 from web.contexts import (
@@ -113,7 +121,7 @@ def pictures_context(view: GlanceView, marks: MarksView | None) -> PicturesConte
         shell=shell,
         who=_who(case),
         stage=stage,
-        next_picture="first picture" if stage == "first" else f"picture {number}",
+        next_picture="the first picture" if stage == "first" else f"picture {number}",
         verdict=_verdict(shell, shown, view) if shown else None,
         marks=_marks(shell, marks) if marks else None,
         findings=_findings(view.reasons) if stage != "passes" else (),
@@ -161,6 +169,17 @@ def reading_context(reading: MarksReading) -> ReadingContext:
     circle = (*socket.head.centre_px, socket.head.radius_px)
     return ReadingContext(True, "", lcea, diameter, scale, plausible, circle)
 
+
+_RESULTS: Final = {
+    "recession_mm": "removed",
+    "recession": "removed",
+    "lcea": "LCEA",
+    "lcea_deg": "LCEA",
+    "remaining": "left to the plan",
+    "to the lower limit": "left to the lower limit",
+    "area_mm2": "outline area",
+}
+"""What the budgets' results are called on the pages."""
 
 _RUNGS: Final = {
     "mm_per_px": "as given",
@@ -303,7 +322,8 @@ def _plan(case: Case) -> list[tuple[str, str]]:
     return lines
 
 
-def _row(shell: Shell, picture: PictureView) -> RowContext:
+def _row(shell: Shell, entry: ReviewEntry) -> RowContext:
+    picture = entry.whole
     removal, result = picture.removal, picture.result
     standing = picture.standing if picture.standing != "ready" else "first picture"
     reasons = result.reasons if result else ()
@@ -313,17 +333,24 @@ def _row(shell: Shell, picture: PictureView) -> RowContext:
     beam = ""
     if removal:
         tilt, oblique = removal.beam.tilt, removal.beam.oblique
-        beam = f"tilt {words.value(tilt)}°, oblique {words.value(oblique)}°"
+        beam = (
+            f"tilt {words.value(tilt)}° ({words.interval(tilt)}), "
+            f"oblique {words.value(oblique)}° ({words.interval(oblique)})"
+        )
+    lcea = removal.lcea_deg if removal else None
+    if picture.standing == "ready" and picture.reference:
+        lcea = picture.reference.lcea_deg
     return RowContext(
         number=picture.number,
         at=words.clock(picture.received_at),
         name=picture.name,
         standing=standing,
         figure=_figure(shell, picture),
+        rim=_figure(shell, entry.rim) if entry.rim else None,
         removed=_with_interval(removal.recession_mm) if removal else "",
         running=_with_interval(removal.running_mm) if removal else "",
         left=words.left_sentence(removal.remaining_mm) if removal else "",
-        lcea=_with_interval(removal.lcea_deg) if removal else "",
+        lcea=_with_interval(lcea) if lcea else "",
         area=_with_interval(removal.area_mm2, 0) if removal else "",
         beam=beam,
         message=(result.message or "") if removal and result else "",
@@ -342,11 +369,16 @@ def _budget(budget: Budget) -> BudgetContext:
     rows = tuple(
         (
             row.source,
-            f"{words.significant(row.u)} {row.unit}",
+            f"{words.significant(row.u)} {_unit(row.unit)}",
             words.significant(row.contribution),
             row.note,
         )
         for row in sorted(budget.rows, key=lambda row: -row.contribution)
     )
     combined = sum(row.contribution**2 for row in budget.rows) ** 0.5
-    return BudgetContext(budget.result, budget.unit, rows, words.significant(combined))
+    name = _RESULTS.get(budget.result, budget.result)
+    return BudgetContext(name, _unit(budget.unit), rows, words.significant(combined))
+
+
+def _unit(unit: str) -> str:
+    return {"mm2": "mm²", "deg": "°"}.get(unit, unit)

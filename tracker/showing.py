@@ -1,0 +1,105 @@
+"""What the pages show: the ledger's cases put together with their pictures."""
+
+from datetime import datetime
+
+from tracker import casetoml, gallery, views
+from tracker.casebook import Case, CasePicture
+from tracker.errors import NotFound
+from tracker.gallery import Form
+from tracker.ledger import Ledger, first_picture, picture_of
+from tracker.views import GlanceView, MarksView, PictureView, ReviewEntry, ReviewView
+
+
+class Showing:
+    """Views of cases.
+
+    Parameters
+    ----------
+    ledger : Ledger
+    """
+
+    def __init__(self, ledger: Ledger) -> None:
+        self._ledger = ledger
+        self._sizes: dict[str, tuple[int, int]] = {}
+
+    def glance(self, case_id: str, now: datetime) -> GlanceView:
+        """Return what the wall shows: what is left now, or why nothing can be said."""
+        case = self._ledger.case(case_id)
+        shown = self._view(case, case.latest, rim=True) if case.latest else None
+        return views.glance(case, shown, now)
+
+    def review(self, case_id: str, now: datetime) -> ReviewView:
+        """Return the whole case for reading afterwards."""
+        case = self._ledger.case(case_id)
+        entries = []
+        for picture in case.pictures:
+            if picture.role not in ("first", "still"):
+                continue
+            rim = self._view(case, picture, rim=True)
+            whole = self._view(case, picture, rim=False)
+            entries.append(ReviewEntry(whole, rim if rim.form == "rim" else None))
+        return views.review(case, tuple(entries), now)
+
+    def picture_png(self, case_id: str, number: int, form: Form) -> bytes:
+        """Return a picture as a page shows it, as PNG.
+
+        Parameters
+        ----------
+        case_id : str
+        number : int
+        form : {"recorded", "registered", "rim"}
+            As recorded; turned to the first picture; the rim magnified.
+
+        Raises
+        ------
+        NotFound
+            There is no such picture, or it was not measured and is only there as recorded.
+        """
+        case = self._ledger.case(case_id)
+        picture = picture_of(case, number)
+        still = self._ledger.still(picture.row)
+        if form == "recorded":
+            return gallery.recorded_png(still)
+        reference = case.reference
+        removal = picture.result.removal if picture.result else None
+        is_first = picture.role == "first"
+        if reference is None or not reference.usable or not (removal or is_first):
+            raise NotFound(f"Picture {number} is only there as recorded.")
+        first = still if is_first else self._ledger.still(first_picture(case).row)
+        height, width = first.grey.shape
+        whole = gallery.whole_frame(width, height)
+        frame = gallery.rim_frame(reference) if form == "rim" else whole
+        to_reference = removal.to_reference if removal else gallery.UNMOVED
+        return gallery.placed_png(still, to_reference, first, frame)
+
+    def marks_to_agree(self, case_id: str) -> MarksView:
+        """Return the first picture with the marks that are proposed, or to start from.
+
+        Raises
+        ------
+        NotFound
+            There is no first picture yet.
+        """
+        case = self._ledger.case(case_id)
+        first = first_picture(case)
+        width, height = self._size(first)
+        marks = case.setup.marks or (case.proposal.marks if case.proposal else None)
+        proposed = marks is not None
+        if marks is None:
+            u_px = casetoml.MARK_SCATTER_PX
+            marks = views.marks_to_start_from(case.setup, width, height, u_px)
+        reading = views.read_marks(case.setup, marks)
+        handles = views.handles(marks)
+        return MarksView(case, first, width, height, marks, handles, proposed, reading)
+
+    def _view(self, case: Case, picture: CasePicture, *, rim: bool) -> PictureView:
+        whole = gallery.whole_frame(*self._size(first_picture(case)))
+        return views.picture_view(case, picture, whole, self._size(picture), rim=rim)
+
+    def _size(self, picture: CasePicture) -> tuple[int, int]:
+        """Return width and height of a kept picture, looked up once."""
+        digest = picture.row.sha256
+        if digest not in self._sizes:
+            height, width = self._ledger.still(picture.row).grey.shape
+            self._sizes[digest] = (width, height)
+        return self._sizes[digest]
