@@ -1,5 +1,7 @@
 """A case from its opening to its last picture, through the one seam."""
 
+import subprocess
+import sys
 import threading
 from collections.abc import Iterator
 from pathlib import Path
@@ -254,6 +256,50 @@ def test_many_hands_at_once_lose_nothing_and_add_nothing_twice(marked: Service) 
     assert len(case.stills) == 12
     assert len({picture.row.sha256 for picture in case.pictures}) == 13
     assert all(picture.result is not None for picture in case.stills)
+
+
+BRINGING = """
+import sys
+from pathlib import Path
+import tracker.ledger
+from tests import standins
+from tracker.service import Service
+tracker.ledger.pipeline = standins
+with Service(Path(sys.argv[1])) as service:
+    service.open_case(standins.setup())
+    service.add_picture("p1", standins.png(0), "000.png")
+    service.accept_proposed("p1")
+    for k in range(1, 200):
+        added = service.add_picture("p1", standins.png(k % 60, noise=k), f"{k}.png")
+        print(added.number, added.result.verdict, flush=True)
+"""
+
+
+@pytest.mark.parametrize("taken", [1, 4, 9])
+def test_nothing_that_was_acknowledged_is_lost_when_the_service_is_killed(
+    tmp_path: Path, taken: int
+) -> None:
+    with subprocess.Popen(
+        [sys.executable, "-c", BRINGING, str(tmp_path)],
+        stdout=subprocess.PIPE,
+        text=True,
+        cwd=Path(__file__).parents[1],
+    ) as bringing:
+        assert bringing.stdout is not None
+        acknowledged = [bringing.stdout.readline().split() for _ in range(taken)]
+        bringing.kill()
+    with Service(tmp_path) as service:
+        case = service.case("p1")
+        numbers = [picture.number for picture in case.pictures]
+        assert numbers == sorted(set(numbers))
+        for number, verdict in acknowledged:
+            [picture] = [one for one in case.stills if one.number == int(number)]
+            assert picture.result is not None
+            assert picture.result.verdict == verdict
+            service.still("p1", picture.number)
+        # One more may have been kept without being acknowledged: it is measured as well.
+        assert len(case.stills) - taken in (0, 1, 2)
+        assert case.waiting == ()
 
 
 def test_a_case_folder_comes_in_one_picture_after_another(service: Service, tmp_path: Path) -> None:
