@@ -71,7 +71,7 @@ def taubin(points_px: Floats, weights: Floats | None = None) -> tuple[float, flo
     # With x, y, z centred, Taubin's constraint makes the columns (z - mean)/(2 sqrt(mean)), x, y
     # of equal standing: the fit is the least singular direction.
     columns = np.column_stack([(z - z_mean) / (2 * np.sqrt(z_mean)), moved])
-    _, sizes, rows = np.linalg.svd(np.sqrt(share)[:, None] * columns, full_matrices=True)
+    _, sizes, rows = np.linalg.svd(np.sqrt(share)[:, None] * columns, full_matrices=False)
     if sizes[0] <= 0 or sizes[1] < _FLAT * sizes[0]:
         return None
     a, b, c = rows[2]

@@ -149,6 +149,8 @@ def fit_head(
     *,
     u_px: float,
     window: float = 0.10,
+    agreement: float = LEAST_AGREEMENT,
+    starts: tuple[float, ...] = (1.0,),
 ) -> Circle | None:
     """Fit the head's circle to its outline in the picture, from an assumed circle.
 
@@ -166,6 +168,11 @@ def fit_head(
         Standard uncertainty of the assumed radius, pixels; it steadies the fit's first rounds.
     window : float
         Half width of the search in radii.
+    agreement : float
+        Least share of rays whose steepest step must lie on the circle.
+    starts : tuple of float
+        Radii to start from, in units of ``radius_px``; the circle on which most rays' steepest
+        steps lie is kept.
 
     Returns
     -------
@@ -183,17 +190,26 @@ def fit_head(
             smoothing=smoothing,
         )
         if rays is not None and len(rays.points_px) >= 20:
-            found = _settle(rays, centre_px, radius_px, u_px, window)
-            if found is not None:
+            tried = [_settle(rays, centre_px, radius_px, u_px, window, start) for start in starts]
+            share, found = max(tried, key=lambda trial: trial[0])
+            if found is not None and share >= agreement:
                 return found
     return None
 
 
 def _settle(
-    rays: Rays, centre_px: Point, radius_px: float, u_px: float, window: float
-) -> Circle | None:
-    """Choose among the candidates and fit, in turn, from a wide tolerance to a narrow one."""
-    centre, radius = np.asarray(centre_px, dtype=np.float64), radius_px
+    rays: Rays,
+    centre_px: Point,
+    radius_px: float,
+    u_px: float,
+    window: float,
+    start: float,
+) -> tuple[float, Circle | None]:
+    """Choose among the candidates and fit, in turn, from a wide tolerance to a narrow one.
+
+    Returns the share of rays whose steepest step lies on the circle, and the circle.
+    """
+    centre, radius = np.asarray(centre_px, dtype=np.float64), start * radius_px
     tolerance, finest = 0.5 * window * radius_px, 0.012 * radius_px
     chosen = np.zeros(0, dtype=np.intp)
     off = weights = np.zeros(0)
@@ -208,13 +224,14 @@ def _settle(
             rays.points_px[chosen], finest, weights=weights, radius=(radius_px, max(u_px, 1e-6))
         )
         if found is None:
-            return None
+            return 0.0, None
         centre, radius = np.asarray(found.centre_px), found.radius_px
         tolerance = max(finest, 0.75 * tolerance)
     near = np.abs(off) < 3 * finest
-    if near.sum() < LEAST_SEEN * rays.count or _agreement(rays, centre, radius) < LEAST_AGREEMENT:
-        return None
-    return _with_shape(rays.points_px[chosen][near], weights[near], off[near], radius)
+    if near.sum() < LEAST_SEEN * rays.count:
+        return 0.0, None
+    circle = _with_shape(rays.points_px[chosen][near], weights[near], off[near], radius)
+    return _agreement(rays, centre, radius), circle
 
 
 def _agreement(rays: Rays, centre: Floats, radius: float) -> float:

@@ -150,7 +150,8 @@ def refine_head(radiograph: Radiograph, socket: Socket) -> Circle:
     -------
     Circle
         Circle in the picture and circle of the marks, weighted by their covariances; the marks'
-        circle where the outline can't be seen, or where the two disagree beyond chance.
+        circle where the outline can't be seen, or where the two disagree beyond chance. Proposed
+        marks come from the same outline, so the circle in the picture replaces theirs.
     """
     given = socket.head
     window = min(max(4 * given.u_centre_px / given.radius_px, 0.08), 0.15)
@@ -169,6 +170,8 @@ def refine_head(radiograph: Radiograph, socket: Socket) -> Circle:
     both = seen.covariance_px2 + given.covariance_px2
     if float(apart @ np.linalg.solve(both, apart)) > LARGEST_DISAGREEMENT:
         return given
+    if socket.source == "proposed":
+        return seen
     share = given.covariance_px2 @ np.linalg.inv(both)
     state = _state(given) + share @ apart
     covariance = given.covariance_px2 - share @ given.covariance_px2
@@ -215,6 +218,7 @@ def _socket(marks: Marks, side: Side, head: Circle) -> Socket | NotMeasurable:
         u_edge_px=marks.u_px,
         lcea_deg=Quantity(angle, u, "deg"),
         budget=Budget("lcea_deg", "deg", rows),
+        source=marks.source,
     )
 
 

@@ -10,8 +10,8 @@ from typing import Final
 import numpy as np
 
 from tracker.contour import fit_head, unit_rays
-from tracker.corner import RimCorner, find_corner
-from tracker.search import Candidate, find_heads
+from tracker.corner import RimCorner, find_corner, sees_roof
+from tracker.search import GREATEST_SCORE, Candidate, find_heads
 from tracker.values import (
     Circle,
     Floats,
@@ -23,11 +23,14 @@ from tracker.values import (
     Side,
 )
 
-LEAST_SCORE: Final = 2.9
+LEAST_SCORE: Final = 3.2
 """Least score of the search; a hip in full view scores 3.5 to 4."""
 OTHER_SIDE_MARGIN: Final = 0.25
 """A hip of the other side that scores this much more is the hip in the picture."""
 HEAD_WINDOW: Final = 0.14
+HEAD_STARTS: Final = (1.0, 0.94, 1.07)
+HEAD_AGREEMENT: Final = 0.75
+"""Least share of rays whose steepest step lies on the head's circle (on hips usually over 0.9)."""
 LEAST_LCEA_DEG: Final = 5.0
 LARGEST_LCEA_DEG: Final = 75.0
 MARK_ANGLES_DEG: Final = (-135.0, -105.0, -40.0, -20.0, 0.0, 20.0, 45.0, 70.0)
@@ -59,10 +62,10 @@ def propose(radiograph: Radiograph, side: Side) -> Marks | NotMeasurable:
     up = (0.0, -1.0)
     candidates = find_heads(radiograph, side)
     best = candidates[0].score
-    other = find_heads(radiograph, "right" if side == "left" else "left", most=1)[0]
-    if other.score > best + OTHER_SIDE_MARGIN and other.score >= LEAST_SCORE:
-        mirrored = (-lateral[0], 0.0)
-        if _head_at(radiograph, other, up, mirrored) is not None:
+    if best < GREATEST_SCORE - OTHER_SIDE_MARGIN:  # else no other hip can score so much more
+        other = find_heads(radiograph, "right" if side == "left" else "left", most=1)[0]
+        clearer = other.score >= max(best + OTHER_SIDE_MARGIN, LEAST_SCORE)
+        if clearer and _head_at(radiograph, other, up, (-lateral[0], 0.0)) is not None:
             return NotMeasurable(Reason.WRONG_SIDE)
     headless = True
     for candidate in candidates:
@@ -88,12 +91,22 @@ def _head_at(
     """The head's circle near a candidate, twice: the second time from where the first led."""
     head: Circle | None = None
     centre, radius, window = candidate.centre_px, candidate.radius_px, HEAD_WINDOW
-    for _ in range(2):
-        head = fit_head(radiograph, centre, radius, up, lateral, u_px=0.1 * radius, window=window)
+    for starts in (HEAD_STARTS, (1.0,)):
+        head = fit_head(
+            radiograph,
+            centre,
+            radius,
+            up,
+            lateral,
+            u_px=0.1 * radius,
+            window=window,
+            agreement=HEAD_AGREEMENT,
+            starts=starts,
+        )
         if head is None:
             return None
         centre, radius, window = head.centre_px, head.radius_px, 0.1
-    return head
+    return head if head is not None and sees_roof(radiograph, head, up, lateral) else None
 
 
 def _marks(head: Circle, corner: RimCorner, up: Point, lateral: Point) -> Marks:

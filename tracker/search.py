@@ -40,6 +40,9 @@ _ILIUM: Final = ((-25, 1.55), (-5, 1.55), (10, 1.55))
 _SOFT: Final = ((55, 1.25), (60, 1.4), (45, 1.5))
 _HEAD_OVER_SOFT: Final = 0.15
 _ILIUM_OVER_SOFT: Final = 0.3
+GREATEST_SCORE: Final = EDGE_CAP * (
+    _ROOF_SECTOR[2] + sum(sector[2] for sector in _HEAD_SECTORS)
+) + REGION_CAP * (_HEAD_OVER_SOFT + _ILIUM_OVER_SOFT)
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +54,7 @@ class Candidate:
     centre_px : tuple of float
     radius_px : float
     score : float
-        0 for nothing, about 4 for a hip in full view.
+        0 for nothing, 3.5 to ``GREATEST_SCORE`` for a hip in full view.
     """
 
     centre_px: Point

@@ -278,6 +278,8 @@ class Socket:
         Lateral centre-edge angle, lateral bony edge.
     budget : Budget
         The rows behind ``lcea_deg``.
+    source : {"given", "proposed"}
+        Where the marks come from.
     """
 
     side: Side
@@ -290,6 +292,7 @@ class Socket:
     u_edge_px: float
     lcea_deg: Quantity
     budget: Budget
+    source: MarksSource
 
 
 @dataclass(frozen=True, slots=True)
