@@ -4,12 +4,15 @@ import asyncio
 import dataclasses
 import json
 import re
+import socket
+import threading
 from collections.abc import AsyncIterator, Iterator
 from datetime import timedelta
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
+import httpx
 import pytest
 from jinja2 import meta
 
@@ -584,7 +587,7 @@ def test_page_and_record_give_the_same_numbers(
 async def heard(service: Service, last_seen: int, act: Any) -> list[tuple[str | None, str | None]]:
     """Events from a connection until one that is a change."""
     found = []
-    async for event in live.changes(service, "p1", last_seen):
+    async for event in live.changes(service, "p1", last_seen, lambda: False):
         found.append((event.event, event.id))
         if len(found) == 1:
             await asyncio.to_thread(act)
@@ -616,36 +619,23 @@ def test_without_a_change_there_are_beats(
 
 
 def test_the_stream_speaks_the_events_form(service: Service) -> None:
-    """Asked over a real connection: the last id comes in a header, events go out as text."""
-    import socket
-    import threading
-    import time
-
-    import httpx
-    import uvicorn
-
+    """Asked over a real connection, which the server ends by itself when it is stopped."""
     service.open_case(standins.setup())
+    now = service.case("p1").last_event
+    lines: list[str] = []
     with socket.socket() as listener:
         listener.bind(("127.0.0.1", 0))
-        port = listener.getsockname()[1]
-        config = uvicorn.Config(
-            web_app.create_app(service), log_level="error", timeout_graceful_shutdown=1
-        )
-        server = uvicorn.Server(config)
+        address = f"http://127.0.0.1:{listener.getsockname()[1]}/cases/p1/events"
+        server = web_app.Server(web_app.create_app(service))
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
         thread.start()
         try:
-            while not server.started:
-                time.sleep(0.01)
-            now = service.case("p1").last_event
-            lines = []
-            address = f"http://127.0.0.1:{port}/cases/p1/events"
             with httpx.stream("GET", address, headers={"Last-Event-ID": str(now - 1)}) as answer:
                 assert answer.headers["content-type"].startswith("text/event-stream")
                 for line in answer.iter_lines():
                     lines.append(line)
                     if line.startswith("id:"):
-                        break
+                        server.should_exit = True
         finally:
             server.should_exit = True
             thread.join()

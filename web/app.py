@@ -49,6 +49,7 @@ def create_app(service: Service, *, hosts: tuple[str, ...] = LOOPBACK) -> FastAP
         middleware=[Middleware(Guarded, hosts=hosts, most_bytes=most_bytes)],
     )
     app.state.service = service
+    app.state.is_closing = False
     app.include_router(routes.router)
     app.mount("/static", StaticFiles(directory=_HERE / "static"), name="static")
     for kind in (TrackerError, HTTPException, RequestValidationError, Exception):
@@ -108,15 +109,29 @@ def run(service: Service, *, host: str = "127.0.0.1", port: int = 8000) -> None:
                 f"Port {port} is taken.", hint="Give another one with --port."
             ) from None
         shown = f"[{host}]" if ":" in host else host
-        config = uvicorn.Config(
-            create_app(service),
-            log_level="warning",
-            access_log=False,
-            # Pages hold their event stream open; a stop does not wait for them.
-            timeout_graceful_shutdown=1,
-        )
         _announce(f"http://{shown}:{listener.getsockname()[1]}/")
-        uvicorn.Server(config).run(sockets=[listener])
+        Server(create_app(service)).run(sockets=[listener])
+
+
+class Server(uvicorn.Server):
+    """A server that ends the event streams of open pages when it is stopped.
+
+    Parameters
+    ----------
+    app : FastAPI
+        Of :func:`create_app`.
+    """
+
+    def __init__(self, app: FastAPI) -> None:
+        super().__init__(
+            uvicorn.Config(app, log_level="warning", access_log=False, timeout_graceful_shutdown=5)
+        )
+        self._app = app
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """Let the streams end by themselves, then stop."""
+        self._app.state.is_closing = True
+        await super().shutdown(sockets)
 
 
 def _announce(address: str) -> None:

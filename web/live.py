@@ -6,7 +6,7 @@ the page that the connection lives.
 """
 
 import asyncio
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from typing import Final
 
 from fastapi.sse import ServerSentEvent
@@ -17,8 +17,10 @@ BEAT_S: Final = 1.0
 RETRY_MS: Final = 1000
 
 
-async def changes(service: Service, case_id: str, last_seen: int) -> AsyncIterator[ServerSentEvent]:
-    """Yield the changes of a case and the beats between them, without end.
+async def changes(
+    service: Service, case_id: str, last_seen: int, is_closing: Callable[[], bool]
+) -> AsyncIterator[ServerSentEvent]:
+    """Yield the changes of a case and the beats between them, until the service closes.
 
     Parameters
     ----------
@@ -26,6 +28,8 @@ async def changes(service: Service, case_id: str, last_seen: int) -> AsyncIterat
     case_id : str
     last_seen : int
         Key of the last journal entry that the page knows; 0 for none.
+    is_closing : callable
+        Tells whether the service is being stopped; asked once a beat.
 
     Yields
     ------
@@ -42,7 +46,7 @@ async def changes(service: Service, case_id: str, last_seen: int) -> AsyncIterat
     stop = service.listen(hear)
     try:
         yield ServerSentEvent(event="beat", data={}, retry=RETRY_MS)
-        while True:
+        while not is_closing():
             now = (await asyncio.to_thread(service.case, case_id)).last_event
             if now != last_seen:
                 last_seen = now

@@ -200,7 +200,9 @@ async def events(
     after: int = 0,
 ) -> AsyncIterator[ServerSentEvent]:
     """Tell of the case's changes as they happen, from past the last one seen."""
-    async for event in live.changes(_service(request), case_id, max(last_event_id, after)):
+    state = request.app.state
+    last_seen = max(last_event_id, after)
+    async for event in live.changes(state.service, case_id, last_seen, lambda: state.is_closing):
         yield event
 
 
