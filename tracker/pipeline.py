@@ -21,6 +21,7 @@ from tracker import (
     plan,
     propose,
     register,
+    template,
     uncertainty,
     verdict,
 )
@@ -32,6 +33,7 @@ from tracker.values import (
     BeamDirection,
     Budget,
     CaseSetup,
+    ExposedField,
     Floats,
     Landmark,
     Marks,
@@ -62,7 +64,7 @@ class Measurable:
     socket: Socket
     mm_per_px: float
     u_relative_scale: float
-    template: register.Template
+    template: template.Template
     frame: RimFrame
     path: RimPath
     lcea_deg: float
@@ -185,7 +187,7 @@ def measure_still(
                 NotMeasurable(Reason.DUPLICATE, f"This is the same picture as {earlier.name}."),
             )
     state = replace(state, fingerprints=(*state.fingerprints, print_))
-    picture = _radiograph(_rectified(still, known.rectification), settings)
+    picture = _radiograph(still, settings, known.rectification, exposed)
     if isinstance(picture, NotMeasurable):
         return _refused(still, state, picture)
     registration = register.register(
@@ -226,15 +228,19 @@ def measure_still(
 # --- the reference -----------------------------------------------------------------------
 
 
-def _radiograph(still: Still, settings: Settings) -> Radiograph | NotMeasurable:
-    exposed = field.expose(still, settings)
-    if isinstance(exposed, NotMeasurable):
-        return exposed
-    return field.radiograph(still, exposed, settings)
-
-
-def _rectified(still: Still, rectification: Rectification | None) -> Still:
-    return still if rectification is None else distortion.rectify(still, rectification)
+def _radiograph(
+    still: Still,
+    settings: Settings,
+    rectification: Rectification | None = None,
+    exposed: ExposedField | None = None,
+) -> Radiograph | NotMeasurable:
+    """The undistorted picture's attenuation; ``exposed`` is that of the still as recorded."""
+    if rectification is not None:
+        still, exposed = distortion.rectify(still, rectification), None
+    known = field.expose(still, settings) if exposed is None else exposed
+    if isinstance(known, NotMeasurable):
+        return known
+    return field.radiograph(still, known, settings)
 
 
 def _measurable(
@@ -258,7 +264,7 @@ def _measurable(
     exposed = field.expose(still, settings)
     if isinstance(exposed, NotMeasurable):
         return exposed
-    picture = _radiograph(_rectified(still, rectification), settings)
+    picture = _radiograph(still, settings, rectification, exposed)
     if isinstance(picture, NotMeasurable):
         return picture
     if setup.marks is None:
@@ -302,9 +308,9 @@ def _measurable(
         settings=settings,
     )
     landmark = Landmark(centre, up, lateral, socket.rim_edge_px, mm_per_px, weight, depth, steady)
-    template = register.prepare_template(picture, landmark, settings)
-    if isinstance(template, NotMeasurable):
-        return template
+    prepared = template.prepare_template(picture, landmark, settings)
+    if isinstance(prepared, NotMeasurable):
+        return prepared
     frame = outline.rim_frame(centre, up, lateral, mm_per_px, radius_mm, edge_deg, settings)
     strip = outline.sample_strip(
         picture.attenuation, picture.valid, picture.noise_std, frame.points_px
@@ -336,7 +342,7 @@ def _measurable(
         socket,
         mm_per_px,
         u_relative,
-        template,
+        prepared,
         frame,
         path,
         lcea,

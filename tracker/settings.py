@@ -55,7 +55,7 @@ class AnatomySettings:
     rim_depth_mm: float = 7.0
     rim_medial_deg: float = 24.0
     rim_lateral_deg: float = 24.0
-    rim_depth_of_edge_mm: float = 0.0
+    rim_depth_of_edge_mm: float = 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,17 +64,17 @@ class RegisterSettings:
 
     coarse_mm: float = 2.4
     levels_mm: tuple[float, ...] = (1.2, 0.6, 0.35)
-    steps: tuple[int, ...] = (12, 8, 8)
+    steps: tuple[int, ...] = (12, 8, 6)
     neighbourhood_mm: float = 4.0
     smoothing_px: float = 0.8
     contrast_floor: float = 0.03
-    flat_share: float = 0.4
+    flat_shares: tuple[float, ...] = (0.2, 0.4, 0.6)
     block_mm: float = 8.0
     tukey_c: float = 4.0
     prior_angle_deg: float = 3.0
     converged_mm: float = 0.004
-    slope_mm: float = 8.0
-    bend_mm: float = 4.0
+    slope_mm: float = 5.0
+    bend_mm: float = 3.0
     local_mm: float = 14.0
     local_hold_mm: float = 0.05
     local_hold_mm_per_deg: float = 0.2
@@ -107,15 +107,15 @@ class OutlineSettings:
     """The rim's outline.  Lengths in mm at the hip, levels as shares of the ilium's contrast."""
 
     step_mm: float = 0.1
-    below_mm: float = 2.0
+    below_mm: float = 3.2
     above_mm: float = 10.0
     medial_mm: float = 18.0
     lateral_mm: float = 8.0
     smooth_arc_mm: float = 0.15
     smooth_rho_mm: float = 0.25
     noise_after_smoothing: float = 0.25
-    level: float = 0.14
-    foot_level: float = 0.35
+    level: float = 0.09
+    foot_level: float = 0.5
     foot_reach_mm: float = 1.5
     beyond_mm: tuple[float, float] = (1.0, 6.0)
     ground_below_mm: float = 1.0
@@ -148,7 +148,7 @@ class MeasureSettings:
 
     u_foot_mm: float = 0.1
     u_concentric_mm: float = 0.3
-    u_rim_depth_mm: float = 4.0
+    u_rim_depth_mm: float = 9.0
     u_shape_mm_per_deg: float = 0.08
     u_lip_mm: float = 0.05
     u_registration_floor_mm: float = 0.03
