@@ -198,9 +198,11 @@ def _measure(still: Still, state: CaseState) -> StillResult:
         ),
         profile=DepthProfile(turns, depth),
     )
-    limits: tuple[LimitMessage, ...] = (
-        ("lower limit reached",) if lcea - 2.4 <= plan.floor_lcea_deg else ()
-    )
+    limits: tuple[LimitMessage, ...] = ()
+    if lcea - 2.4 <= plan.floor_lcea_deg:
+        limits = (*limits, "lower limit reached")
+    if plan.max_depth_mm is not None and removed.high >= plan.max_depth_mm:
+        limits = (*limits, "greatest depth reached")
     return StillResult(still.name, still.sha256, "measured", (), 0.0, removal, message, limits)
 
 

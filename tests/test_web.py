@@ -166,6 +166,21 @@ def test_a_whole_case_through_the_pages(client: Client) -> None:
     assert review.count("Budget of “removed”") == 2
 
 
+def test_both_limits_are_said_apart_from_the_plan(client: Client) -> None:
+    client.post("/cases", data=CASE | {"max_depth_mm": "6"})
+    bring(client, png(0), "000.png")
+    client.post("/cases/p1/marks", data=marks_form())
+    bring(client, png(30), "001.png")
+    for page in ("", "/glance", "/review"):
+        assert "reached" not in text(client.get(f"/cases/p1{page}").text)
+    bring(client, png(72), "002.png")
+    for page in ("", "/glance", "/review"):
+        said = text(client.get(f"/cases/p1{page}").text)
+        assert "Past the plan" in said or "past the plan" in said
+        assert "Lower limit reached" in said
+        assert "Greatest depth reached" in said
+
+
 def test_a_restart_shows_the_same_pages(tmp_path: Path) -> None:
     def read(client: Client) -> list[str]:
         page = client.get("/cases/p1/glance").text

@@ -188,7 +188,7 @@ def chart(
     str
         An ``svg`` element.
     """
-    left, right, top, gap, bottom = 76, 108, 40, 62, 40
+    left, right, top, gap, bottom = 76, 128, 40, 62, 40
     panel = (height - top - gap - bottom) / 2
     spread = (width - left - right) / max(len(steps), 1)
 

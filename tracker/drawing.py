@@ -101,7 +101,11 @@ def rim_lines(
     if named:
         parts.extend(texts)
     # A pixel's centre, at whole numbers here, lies half a pixel inside the picture's edge.
-    inside = f'<g transform="translate(0.5 0.5)">{"".join(parts)}</g>'
+    # The inner drawing ends where the picture does, also where the page leaves room beside it.
+    inside = (
+        f'<svg width="{width}" height="{height}" overflow="hidden">'
+        f'<g transform="translate(0.5 0.5)">{"".join(parts)}</g></svg>'
+    )
     return svg(width, height, "rim-lines", [titled(title), inside])
 
 
