@@ -81,6 +81,7 @@ def test_the_numbers_belong_together(replayed: dict[str, Any]) -> None:
             assert arc_mm == pytest.approx(still["recession_mm"]["value"], rel=0.05, abs=0.02)
 
 
+@pytest.mark.slow
 def test_the_record_gives_the_numbers_of_the_replay(
     case: PhantomCase, replayed: dict[str, Any], tmp_path: Path
 ) -> None:
