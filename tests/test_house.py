@@ -58,13 +58,3 @@ def test_a_room_holds_one_idea_and_says_which(path: Path) -> None:
     tree = ast.parse(text)
     assert ast.get_docstring(tree), "no docstring"
     assert code_lines(text, tree) <= 400
-
-
-def test_no_test_is_left_out_for_good() -> None:
-    for path in ROOT.glob("tests/**/*.py"):
-        names = {
-            node.attr
-            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
-            if isinstance(node, ast.Attribute)
-        }
-        assert not names & {"skip", "skipif"}, path.name
