@@ -86,3 +86,14 @@ def test_no_document_names_a_machine_or_a_registry() -> None:
     for path in DOCUMENTS:
         text = path.read_text(encoding="utf-8")
         assert not re.search(r"/work/|/root/|/opt/|\.\./shared|pythonhosted|pypi\.org", text), path
+
+
+def test_every_room_is_on_the_map() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+
+    missing = [
+        path.stem
+        for path in ROOT.glob("tracker/*.py")
+        if path.stem != "__init__" and f"`{path.stem}`" not in text
+    ]
+    assert missing == []
