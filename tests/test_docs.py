@@ -97,3 +97,19 @@ def test_every_room_is_on_the_map() -> None:
         if path.stem != "__init__" and f"`{path.stem}`" not in text
     ]
     assert missing == []
+
+
+def test_every_row_of_a_budget_is_explained() -> None:
+    text = (ROOT / "docs" / "measurement.md").read_text(encoding="utf-8")
+    named = set()
+    for room in ("measure", "marks", "plan"):
+        source = (ROOT / "tracker" / f"{room}.py").read_text(encoding="utf-8")
+        for node in ast.walk(ast.parse(source)):
+            match node:
+                case ast.Call(
+                    func=ast.Name(id="BudgetRow"), args=[ast.Constant(value=str(row)), *_]
+                ):
+                    named.add(row)
+
+    assert len(named) >= 8
+    assert {row for row in named if row not in text} == set()
