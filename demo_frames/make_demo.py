@@ -368,14 +368,19 @@ def random_case(seed: int, tier: str, size: int) -> Case:
     park = patient.socket_centre_mm + np.array([rng.uniform(-12, 5), 0.0, rng.uniform(-9, 6)])
     first_turn = rng.normal(0.0, 2.0)
 
-    def view(loose: float, extra: tuple[float, float] = (0.0, 0.0), turn: float = 0.0) -> View:
+    def view(
+        loose: float,
+        extra: tuple[float, float] = (0.0, 0.0),
+        turn: float = 0.0,
+        magnified: float = 1.0,
+    ) -> View:
         limit = 4.0 if tier == "hard" else 1.6
         beam = np.clip(rng.normal(0.0, spread["beam"], 2) * loose, -limit, limit)
         iso = park + rng.normal(0.0, spread["shift"], 3) * [loose, 0.0, loose]
         zoom = math.exp(rng.normal(0.0, spread["zoom"]) * loose)
         turned = first_turn + turn + rng.normal(0.0, spread["turn"]) * loose
         tilt, oblique = base + beam + np.array(extra)
-        return View(side, size, mm_per_px * zoom, iso, tilt, oblique, turned)
+        return View(side, size, mm_per_px * zoom / magnified, iso, tilt, oblique, turned)
 
     minutes = 545
 
@@ -408,7 +413,10 @@ def random_case(seed: int, tier: str, size: int) -> Case:
         if state != turned and rng.random() < 0.5:
             rods = burr_and_scope(rng, 45.0, rng.uniform(3.5, 7.0))
             rods = rods[: int(rng.integers(1, 3))]
-        shots.append(Shot("measure", state, True, view(1.0, turn=turn), shown(), rods))
+        # A field mode of the receptor magnifies one of the hard pictures.
+        magnified = 1.3 if tier == "hard" and state == passes - 1 else 1.0
+        aimed = view(1.0, turn=turn, magnified=magnified)
+        shots.append(Shot("measure", state, True, aimed, shown(), rods))
     shots.append(Shot("measure", passes, False, view(1.0), shown()))
 
     # Each seed plants two of the seven kinds in turn, so that a run of seeds shows them all.
@@ -509,7 +517,8 @@ def write(case: Case, folder: Path, truth_file: Path, manifest: Path | None) -> 
             grey = np.arange(256) / 255.0
             picture = np.rint(255.0 * grey**0.93).astype(np.uint8)[last]
         else:
-            picture = last = render(case, shot, pull, rng)
+            picture = render(case, shot, pull, rng)
+            last = picture if shot.kind == "measure" else last
         _, encoded = cv2.imencode(".png", picture, [cv2.IMWRITE_PNG_COMPRESSION, 9])
         (folder / f"{k:03d}.png").write_bytes(encoded.tobytes())
         entry: dict[str, Any] = {"file": f"{k:03d}.png", "kind": shot.kind, "state": shot.state}

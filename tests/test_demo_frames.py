@@ -2,6 +2,7 @@
 
 import csv
 import hashlib
+import itertools
 import json
 import math
 from pathlib import Path
@@ -65,14 +66,15 @@ def test_bone_is_only_taken_away(truth: dict[str, Any]) -> None:
         assert values[0] == 0.0
         assert values == sorted(values), key
     steps = [state["recession_mm"] for state in truth["states"]]
-    passes = [after - before for before, after in zip(steps, steps[1:], strict=False)]
+    passes = [after - before for before, after in itertools.pairwise(steps)]
     assert all(0.4 < step < 1.2 for step in passes)
 
 
 def test_scenario_has_what_the_demo_is_to_show(truth: dict[str, Any]) -> None:
     pictures = truth["pictures"]
     assert not pictures[0]["traction"]
-    assert pictures[1]["traction"] and pictures[1]["state"] == 0  # the zero picture
+    assert pictures[1]["traction"]
+    assert pictures[1]["state"] == 0  # the zero picture
     assert not pictures[-1]["traction"]
     swung = [p for p in pictures if p["kind"] == "swung"]
     assert len(swung) == 1
