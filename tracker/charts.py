@@ -65,7 +65,7 @@ def strip(
     str
         An ``svg`` element.
     """
-    left, right, top, bottom = 64, 24, 34, 50
+    left, right, top, bottom = 80, 24, 34, 50
     angles = np.concatenate([profile.angle_deg for profile in profiles] or [np.array([0.0, 60.0])])
     low, high = float(angles.min()), float(max(angles.max(), marks.edge_deg + 2))
     deepest = max(
@@ -89,7 +89,7 @@ def strip(
         return top + share * (height - top - bottom)
 
     parts = [titled(title)]
-    for mm in _round_steps(deepest):
+    for mm in _round_steps(deepest, most=max(2, height // 60)):
         parts.append(grid_line((left, y(mm)), (width - right, y(mm))))
         parts.append(written(left - 10, y(mm) + 5, f"{mm:g} mm", "end"))
     for angle in range(int(np.ceil(low / 15)) * 15, int(high) + 1, 15):
@@ -281,7 +281,7 @@ def _square(x: float, y: float) -> str:
     )
 
 
-def _round_steps(high: float, low: float = 0.0) -> list[float]:
-    """Return round numbers from low to high, at most seven of them."""
-    step = next(s for s in (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0) if (high - low) / s <= 6)
+def _round_steps(high: float, low: float = 0.0, most: int = 6) -> list[float]:
+    """Return round numbers from low to high, that many steps at most."""
+    step = next(s for s in (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0) if (high - low) / s <= most)
     return [float(k * step) for k in range(int(np.ceil(low / step)), int(high / step) + 1)]
