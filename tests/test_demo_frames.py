@@ -2,12 +2,15 @@
 
 import csv
 import hashlib
+import importlib
 import itertools
 import json
 import math
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from tracker import casefolder, images
@@ -102,3 +105,70 @@ def test_pictures_are_eight_bit_and_1024_pixels(truth: dict[str, Any]) -> None:
         still = images.decode((DEMO / "case" / picture["file"]).read_bytes(), picture["file"])
         assert still.grey.shape == (truth["size_px"], truth["size_px"]) == (1024, 1024)
         assert still.levels == 256
+
+
+@pytest.fixture
+def script(monkeypatch: pytest.MonkeyPatch) -> Callable[[str], Any]:
+    """Import a module of demo_frames/, which is a folder of scripts and no package."""
+    for name in ("manifold3d", "trimesh", "embreex"):
+        pytest.importorskip(name, reason="making frames needs the extra sim")
+    monkeypatch.syspath_prepend(str(DEMO))
+    return importlib.import_module
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+def test_beam_direction_of_a_view(script: Callable[[str], Any], side: str) -> None:
+    """Turning the axis turns the ray through the socket; so does aiming beside the socket."""
+    xray = script("xray")
+    socket = np.array([80.0, 0.0, 0.0])
+    turned = xray.View(side, 512, 0.3, socket, 2.0, -1.5)
+    assert turned.beam_deg(socket) == pytest.approx((2.0, -1.5), abs=0.01)
+    # Aimed 12 mm headward and 12 mm medially of the socket: the tube stands there too.
+    aside = xray.View(side, 512, 0.3, socket + np.array([-12.0, 0.0, 12.0]))
+    one_degree = math.degrees(math.atan(12.0 / 700.0))
+    assert aside.beam_deg(socket) == pytest.approx((one_degree, one_degree), abs=0.01)
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+def test_what_a_pixel_sees_projects_to_that_pixel(script: Callable[[str], Any], side: str) -> None:
+    view = script("xray").View(side, 512, 0.3, np.array([80.0, 3.0, -4.0]), 2.0, -1.5, 37.0)
+    columns, rows = np.array([17.0, 400.0]), np.array([300.0, 80.0])
+    points = np.stack(view.points(columns, rows, -18.0), axis=1)
+    np.testing.assert_allclose(view.project(points), np.stack([columns, rows], 1), atol=1e-6)
+
+
+def test_outline_of_a_wedge_is_read_at_its_angle(script: Callable[[str], Any]) -> None:
+    """Bone from 40 degrees medially, in a left hip: its outline crosses every circle at 40."""
+    truth = script("truth")
+    frame = truth.Frame(
+        np.array([200.0, 200.0]), np.array([0.0, -1.0]), np.array([1.0, 0.0]), mm_per_px=0.25
+    )
+    rows, columns = np.mgrid[:801, :801] * 0.5
+    angle = np.degrees(np.arctan2(columns - 200.0, 200.0 - rows))
+    # The path grows by 1 mm a degree and reaches 1 mm of bone at 40 degrees.
+    path = np.clip(41.0 - angle, 0.0, 30.0)
+    for radius in (22.0, 26.0, 30.0):
+        read = truth.outline_deg(path, np.zeros(2), frame, radius, 0.5)
+        assert read == pytest.approx(40.0, abs=0.05)
+    empty = truth.outline_deg(0.0 * path, np.zeros(2), frame, 26.0, 0.5)
+    assert math.isnan(empty)
+
+
+def test_exposure_is_repeatable_and_inverts(script: Callable[[str], Any]) -> None:
+    xray = script("xray")
+    soft = np.full((256, 256), 180.0, dtype=np.float32)
+    soft[:, 128:] = 150.0
+    bone, steel = np.zeros((256, 256)), np.zeros((256, 256), dtype=np.float32)
+    bone[100:140, 60:90] = 12.0
+
+    def picture(bright: bool) -> Any:
+        how = xray.Exposure(bone_bright=bright, lines=())
+        return xray.expose(soft, bone, steel, 0.6, how, np.random.default_rng(3))
+
+    shown = picture(True)
+    np.testing.assert_array_equal(shown, picture(True))
+    assert shown[110:130, 65:85].mean() > shown[60:80, 65:85].mean() + 20
+    inverse = picture(False).astype(float)
+    disc = slice(60, 200)
+    np.testing.assert_allclose(shown[disc, disc] + inverse[disc, disc], 251.0, atol=1.0)
+    assert shown[0, 0] == 0
