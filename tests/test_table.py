@@ -58,11 +58,12 @@ def test_truth_stands_beside() -> None:
     lines = table.result_lines(
         fakes.reference_result(), [MEASURED, REFUSED], {"001.png": 1.25, "002.png": None}
     )
-    header, row = (line for line in lines if line.startswith(("picture", "001.png")))
+    header, row, other = (line for line in lines if line.startswith(("picture", "00")))
 
     assert "truth mm" in header
     assert " 1.25 " in row
     assert "+0.05" in row
+    assert "no number" in other
 
 
 def test_limits_and_notes_are_said() -> None:

@@ -136,10 +136,16 @@ def _row(result: StillResult, truth_mm: Mapping[str, float | None] | None) -> li
     removal = result.removal
     row = [result.file, *(_numbers(removal) if removal else ("not measured", "", ""))]
     if truth_mm is not None:
-        true = truth_mm.get(result.file)
-        off = "" if true is None or not removal else f"{removal.recession_mm.value - true:+.2f}"
-        row[2:2] = ["" if true is None else _rounded(true, 2), off]
+        row[2:2] = _beside(removal, truth_mm[result.file]) if result.file in truth_mm else ["", ""]
     return [*row, meaning(result)]
+
+
+def _beside(removal: Removal | None, true_mm: float | None) -> list[str]:
+    """Return the cells of truth and of the difference from it."""
+    if true_mm is None:
+        return ["no number", ""]
+    off = f"{removal.recession_mm.value - true_mm:+.2f}" if removal else ""
+    return [_rounded(true_mm, 2), off]
 
 
 def _numbers(removal: Removal) -> tuple[str, str, str]:
