@@ -92,7 +92,11 @@ def registration_maps(
     size = (shape[1], shape[0])
     node_mm = float(projection.x_px[1] - projection.x_px[0]) * mm_per_px
     depth = cv2.resize(
-        depth_map(projection, node_mm, settings).astype(np.float32), size, None, 0, 0,
+        depth_map(projection, node_mm, settings).astype(np.float32),
+        size,
+        None,
+        0,
+        0,
         cv2.INTER_LINEAR,
     )
     near = cv2.GaussianBlur(
@@ -128,6 +132,6 @@ def registration_maps(
         & (angle > edge - math.radians(own.rim_medial_deg))
         & (angle < edge + math.radians(own.rim_lateral_deg))
     )
-    steady = ~(femur | burred)
-    weight = np.where(steady, weight, 0).astype(np.float32)
-    return weight, np.ascontiguousarray(depth, np.float32), steady
+    steady: Mask = ~(femur | burred)
+    weight = np.where(steady, weight, 0)
+    return np.asarray(weight, np.float32), np.asarray(depth, np.float32), steady

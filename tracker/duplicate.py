@@ -1,4 +1,4 @@
-"""Is this picture one that the case has already?
+"""Tell a picture that the case has already from a new one.
 
 A parked C-arm and a small pass give nearly the same picture, so likeness of *anatomy* says
 nothing.  Likeness of *noise* does: every exposure draws its own quantum noise, and a copy that
@@ -40,9 +40,7 @@ class Fingerprint:
         frozen(self.noise)
 
 
-def fingerprint(
-    still: Still, exposed: ExposedField, settings: Settings = DEFAULTS
-) -> Fingerprint:
+def fingerprint(still: Still, exposed: ExposedField, settings: Settings = DEFAULTS) -> Fingerprint:
     """Take a picture's fingerprint.
 
     Parameters

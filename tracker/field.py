@@ -5,6 +5,7 @@ local contrast.  So the recorded grey is turned into ``-log(intensity)`` (rising
 whatever the polarity), and everything that is not anatomy is marked.
 """
 
+import math
 from typing import Final
 
 import cv2
@@ -74,13 +75,20 @@ def expose(still: Still, settings: Settings = DEFAULTS) -> ExposedField | NotMea
     # Pure noise has no more structure after smoothing than noise predicts.
     reduced = cv2.resize(grey, (64, 64), None, 0, 0, cv2.INTER_AREA)
     whole = cv2.resize(valid.astype(np.float32), (64, 64), None, 0, 0, cv2.INTER_AREA) > 0.99
-    if not whole.any() or float(np.ptp(np.percentile(reduced[whole], (2, 98)))) < own.least_contrast:
+    if (
+        not whole.any()
+        or float(np.ptp(np.percentile(reduced[whole], (2, 98)))) < own.least_contrast
+    ):
         return NotMeasurable(Reason.NO_ANATOMY, "The exposed field is flat: no bone can be seen.")
     return ExposedField(valid, "disc" if shape == "disc" else "rectangle", centre, float(radius))
 
 
 def radiograph(
-    still: Still, exposed: ExposedField, settings: Settings = DEFAULTS
+    still: Still,
+    exposed: ExposedField,
+    settings: Settings = DEFAULTS,
+    *,
+    bone_bright: bool | None = None,
 ) -> Radiograph | NotMeasurable:
     """Turn a still into an attenuation picture with its valid and metal masks.
 
@@ -90,6 +98,8 @@ def radiograph(
     exposed : ExposedField
         Of the same still.
     settings : Settings
+    bone_bright : bool, optional
+        Polarity where it is known better than the picture's own grey values tell it.
 
     Returns
     -------
@@ -99,7 +109,8 @@ def radiograph(
         ``no-anatomy`` when polarity can't be told (no bone-like lines in the field).
     """
     own = settings.field
-    bone_bright = _polarity(still.grey, exposed.valid, exposed)
+    if bone_bright is None:
+        bone_bright = _polarity(still.grey, exposed.valid, exposed)
     if bone_bright is None:
         return NotMeasurable(Reason.NO_ANATOMY, "No bone can be told from soft tissue.")
     floor = own.intensity_floor
@@ -147,23 +158,30 @@ def _fit_disc(outside: Mask, own: FieldSettings) -> tuple[float, float, float] |
     full &= exposed
     hit = full.argmax(axis=1)
     # A ray whose first framed pixel is exposed met the picture's own border, not the field's.
-    on_border = full.any(axis=1) & ~np.take_along_axis(framed, np.maximum(hit - 2, 0)[:, None], 1)[:, 0]
+    on_border = (
+        full.any(axis=1) & ~np.take_along_axis(framed, np.maximum(hit - 2, 0)[:, None], 1)[:, 0]
+    )
     usable = full.any(axis=1) & ~on_border
     if usable.sum() < 60:
         return None
-    points = np.column_stack(
-        [cx + np.cos(angles) * steps[hit], cy + np.sin(angles) * steps[hit]]
-    )[usable]
+    points = np.column_stack([cx + np.cos(angles) * steps[hit], cy + np.sin(angles) * steps[hit]])[
+        usable
+    ]
     # Far points first: a dark lateral edge pulls the border inwards, never outwards.
     radius = np.hypot(*(points - (cx, cy)).T)
     keep = radius > np.percentile(radius, 60) - 0.02 * min(width, height)
     circle = np.array([cx, cy, np.median(radius[keep])])
     for width_px in (12.0, 4.0, 2.0, 2.0):
         circle = _circle_through(points[keep])
-        keep = np.abs(np.hypot(*(points - circle[:2]).T) - circle[2]) < width_px * min(outside.shape) / 1024 + 1
+        keep = (
+            np.abs(np.hypot(*(points - circle[:2]).T) - circle[2])
+            < width_px * min(outside.shape) / 1024 + 1
+        )
         if keep.sum() < 30:
             return None
-    bins = np.unique((np.degrees(np.arctan2(*(points[keep] - circle[:2]).T[::-1])) // 5).astype(int))
+    bins = np.unique(
+        (np.degrees(np.arctan2(*(points[keep] - circle[:2]).T[::-1])) // 5).astype(int)
+    )
     if len(bins) < own.disc_least_share * 72 or not 0.2 < circle[2] / min(outside.shape) < 0.75:
         return None
     return float(circle[0]), float(circle[1]), float(circle[2])
@@ -172,7 +190,9 @@ def _fit_disc(outside: Mask, own: FieldSettings) -> tuple[float, float, float] |
 def _circle_through(points: Floats) -> Floats:
     """Least-squares circle for a border seen over most of its round, where any fit will do."""
     x, y = points.T
-    solution, *_ = np.linalg.lstsq(np.column_stack([x, y, np.ones_like(x)]), x**2 + y**2, rcond=None)
+    solution, *_ = np.linalg.lstsq(
+        np.column_stack([x, y, np.ones_like(x)]), x**2 + y**2, rcond=None
+    )
     cx, cy = solution[0] / 2, solution[1] / 2
     return np.array([cx, cy, np.sqrt(solution[2] + cx**2 + cy**2)])
 
@@ -204,7 +224,9 @@ def _polarity(grey: Picture, valid: Mask, exposed: ExposedField) -> bool | None:
     lines = np.log((ridges.mean() + 1e-6) / (valleys.mean() + 1e-6))
     factor = small.shape[1] / grey.shape[1]
     rows, columns = np.mgrid[: small.shape[0], : small.shape[1]]
-    distance = np.hypot(columns - exposed.centre_px[0] * factor, rows - exposed.centre_px[1] * factor)
+    distance = np.hypot(
+        columns - exposed.centre_px[0] * factor, rows - exposed.centre_px[1] * factor
+    )
     distance /= exposed.radius_px * factor
     border, middle = small[inside & (distance > 0.8)], small[inside & (distance < 0.4)]
     if border.size == 0 or middle.size == 0:
@@ -212,7 +234,7 @@ def _polarity(grey: Picture, valid: Mask, exposed: ExposedField) -> bool | None:
     low, high = np.percentile(border, (5, 95)) - np.median(middle)
     spread = max(abs(low), abs(high), 1e-3)
     towards_air = -(low + high) / spread
-    return bool(lines + 0.5 * towards_air > 0)
+    return bool(lines + towards_air > 0)
 
 
 def _graphics_and_metal(
@@ -254,7 +276,8 @@ def _graphics_and_metal(
                 metal |= part.astype(np.uint8)
     if metal.any():
         # The blurred flanks belong to the metal too.
-        metal = cv2.dilate(metal, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (7, 7)))
+        flank = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (7, 7))
+        metal = np.asarray(cv2.dilate(metal, flank), np.uint8)
     full = (attenuation.shape[1], attenuation.shape[0])
     return (
         cv2.resize(graphics, full, None, 0, 0, cv2.INTER_NEAREST).astype(bool),
@@ -286,4 +309,4 @@ def _noise_std(attenuation: Picture, valid: Mask) -> float:
     usable = seen[:, 2:] & seen[:, :-2]
     if not usable.any():
         return 1.0
-    return max(1e-4, float(np.median(np.abs(second[usable]))) / 0.6745 / np.sqrt(6.0))
+    return max(1e-4, float(np.median(np.abs(second[usable]))) / 0.6745 / math.sqrt(6.0))

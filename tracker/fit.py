@@ -50,7 +50,7 @@ class Fit:
     ----------
     state : State
     score : float
-        Weighted correlation of the normalised pictures.
+        Weighted correlation of the normalised pictures at this scale.
     overlap : float
         Share of the reference's weight that is valid on the moving picture.
     gain : float
@@ -140,7 +140,8 @@ def fit(
         robust = weight * (1 - bounded**2) ** 2
         # Efficient second-order step: mean of both pictures' gradients, in the reference's frame.
         moving_gradient = np.column_stack([sample(g, at) for g in slopes]) * moving.factor
-        mean = 0.5 * (level.gradient + moving_gradient @ state.matrix[:, :2].astype(np.float32))
+        moving_gradient = moving_gradient @ state.matrix[:, :2]
+        mean = (0.5 * (level.gradient + moving_gradient)).astype(np.float32)
         jacobian = _jacobian(level, mark, state, mean)[:, chosen]
         weighted = jacobian * robust[:, None]
         hessian = (jacobian.T @ weighted).astype(float)
@@ -165,6 +166,17 @@ def fit(
         if float(np.abs(step * _REACH_MM).max()) < own.converged_mm:
             break
     return Fit(state, score, overlap, _gain(level, mark, moving, state), covariance)
+
+
+def agreement(level: Level, mark: Landmark, moving: Normalised, state: State) -> float:
+    """Weighted correlation of the normalised pictures at a state, -1 … 1."""
+    at = ((positions(level, mark, state) + 0.5) * moving.factor - 0.5).astype(np.float32)
+    value = sample(moving.value, at)
+    weight = level.weights * np.clip(sample(moving.support, at) * 2 - 1, 0, 1)
+    there = float((weight * value * value).sum())
+    here = float((weight * level.value * level.value).sum())
+    both = float((weight * value * level.value).sum())
+    return both / max(1e-9, math.sqrt(there * here))
 
 
 def sample(picture: Picture, at: Picture) -> Picture:

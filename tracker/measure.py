@@ -29,11 +29,14 @@ class EdgeReading:
         Standard uncertainty from noise and background.
     foot_mm : float
         How much further lateral the bone ends than the level that is followed.
+    step : float
+        Contrast right behind the edge, in units of the level that is followed.
     """
 
     arc_mm: float
     u_mm: float
     foot_mm: float
+    step: float
 
 
 def reference_lcea(
@@ -67,9 +70,14 @@ def reference_lcea(
         BudgetRow("centre", u_centre_mm, "mm", per_mm, "head circle, across the line to the edge"),
         BudgetRow("direction", u_direction_deg, "deg", 1.0, "transverse axis of the pelvis"),
         BudgetRow(REFERENCE_OUTLINE, reading.u_mm, "mm", per_mm, "noise and background"),
-        BudgetRow("end of the lip", own.u_foot_mm, "mm", per_mm, "from the level to the bone's end"),
         BudgetRow(
-            "head and socket not concentric", own.u_concentric_mm, "mm", per_mm,
+            "end of the lip", own.u_foot_mm, "mm", per_mm, "from the level to the bone's end"
+        ),
+        BudgetRow(
+            "head and socket not concentric",
+            own.u_concentric_mm,
+            "mm",
+            per_mm,
             "common practice, no source",
         ),
     )
@@ -101,6 +109,9 @@ def recession(
     own = settings.measure
     value = reference.arc_mm - now.arc_mm
     turn = math.degrees(abs(angle_rad))
+    # A blurred edge crosses one level further out the higher the step behind it.
+    blunted = abs(math.log(max(now.step, 1.0) / max(reference.step, 1.0)))
+    u_lip = math.hypot(own.u_lip_mm, own.u_step_mm * blunted)
     rows = (
         BudgetRow(REFERENCE_OUTLINE, reference.u_mm, "mm", 1.0, "noise and background"),
         BudgetRow("outline of this picture", now.u_mm, "mm", -1.0, "noise and background"),
@@ -109,10 +120,13 @@ def recession(
             "depth of the edge", own.u_rim_depth_mm, "mm", angle_rad, "turn of the beam x depth"
         ),
         BudgetRow(
-            "shape of other bones", own.u_shape_mm_per_deg, "mm/deg", turn,
+            "shape of other bones",
+            own.u_shape_mm_per_deg,
+            "mm/deg",
+            turn,
             "depths are those of a generic pelvis",
         ),
-        BudgetRow("shape of the lip", own.u_lip_mm, "mm", 1.0, "a thin and a blunt edge, one level"),
+        BudgetRow("shape of the lip", u_lip, "mm", 1.0, "a thin and a blunt edge, one level"),
         BudgetRow(SCALE, u_relative_scale, "1", value, "head diameter, object or spacing"),
     )
     return value, Budget("recession_mm", "mm", rows)
@@ -154,7 +168,7 @@ def outline_area(
     gap = filled(reference_arc_mm, rho_mm)[inside] - filled(now_arc_mm, rho_mm)[inside]
     width = gap * rho / radius_mm
     step = np.gradient(rho)
-    value = float((width * step).sum())
+    value = float(np.trapezoid(width, rho))
     changed = np.abs(width) > 0.15
     length = float(step[changed].sum())
     rows = (
@@ -199,7 +213,7 @@ def depth_profile(
     length2 = np.maximum((along**2).sum(axis=1), 1e-12)
     offset = before[:, None, :] - start[None]
     share = np.clip((offset * along).sum(axis=2) / length2, 0, 1)
-    nearest = np.sqrt((((offset - share[..., None] * along)) ** 2).sum(axis=2)).min(axis=1)
+    nearest = np.sqrt(((offset - share[..., None] * along) ** 2).sum(axis=2)).min(axis=1)
     gone = filled(reference_arc_mm, rho_mm) >= filled(now_arc_mm, rho_mm)
     angle = edge_deg + np.degrees(filled(reference_arc_mm, rho_mm) / radius_mm)
     return DepthProfile(angle, np.where(gone, nearest, -nearest))

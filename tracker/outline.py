@@ -93,6 +93,8 @@ class RimPath:
         Standard uncertainty of ``edge_arc_mm`` from noise and background.
     foot_mm : float
         How much further lateral the bone ends than the level crossed, from the edge's own slope.
+    step : float
+        Contrast right behind the edge, in units of the level crossed.
     contrast : float
         Contrast of the bone behind the lip against soft tissue, in units of ``attenuation``.
     """
@@ -102,6 +104,7 @@ class RimPath:
     edge_arc_mm: float
     u_edge_mm: float
     foot_mm: float
+    step: float
     contrast: float
 
     def __post_init__(self) -> None:
@@ -162,7 +165,7 @@ def sample_strip(
     bottom = int(np.clip(np.ceil(y.max()) + pad, top + 1, attenuation.shape[0]))
     patch = attenuation[top:bottom, left:right]
     if smooth_px > 0:
-        patch = cv2.GaussianBlur(patch, (0, 0), smooth_px)
+        patch = np.asarray(cv2.GaussianBlur(patch, (0, 0), smooth_px), np.float32)
     x, y = x - left, y - top
     value = cv2.remap(patch, x, y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
     seen = cv2.remap(
@@ -239,7 +242,9 @@ def find_outline(
     background = own.background_share * cut / max(steepness, 1e-3)
     u = math.sqrt((max(noise, scatter) ** 2) / independent + background**2)
     foot = _foot(bone, arc, cut, free, frame, own)
-    return RimPath(arc, hidden, float(solution[0]), max(u, 0.01), foot, float(contrast))
+    behind = float(np.median(_aligned(bone, arc, free, frame, -own.behind_mm)))
+    step = behind / cut
+    return RimPath(arc, hidden, float(solution[0]), max(u, 0.01), foot, step, float(contrast))
 
 
 def _smoothed(strip: Strip, own: OutlineSettings) -> Picture:
@@ -338,9 +343,7 @@ def _least_cost_path(
     return columns.astype(float)
 
 
-def _crossing(
-    bone: Floats, columns: Floats, cut: float, frame: RimFrame
-) -> tuple[Floats, Floats]:
+def _crossing(bone: Floats, columns: Floats, cut: float, frame: RimFrame) -> tuple[Floats, Floats]:
     """Sub-node crossing of the level nearest to the path, and the slope there (per mm)."""
     height, width = bone.shape
     step = float(frame.arc_mm[1] - frame.arc_mm[0])
@@ -375,6 +378,15 @@ def _hidden(valid: Mask, columns: Floats, frame: RimFrame, own: OutlineSettings)
     return hidden
 
 
+def _aligned(
+    bone: Floats, arc: Floats, free: Mask, frame: RimFrame, offset: float | Floats
+) -> Floats:
+    """Contrast at offsets from each free row's own crossing: (rows, offsets)."""
+    offsets = np.atleast_1d(np.asarray(offset, float))
+    rows = np.flatnonzero(free)
+    return np.stack([np.interp(arc[row] + offsets, frame.arc_mm, bone[row]) for row in rows])
+
+
 def _foot(
     bone: Floats, arc: Floats, cut: float, free: Mask, frame: RimFrame, own: OutlineSettings
 ) -> float:
@@ -384,10 +396,7 @@ def _foot(
     bone's end lies further out.  Averaged over the rows about R, aligned on their crossings.
     """
     offsets = np.arange(-0.5, own.foot_reach_mm, own.step_mm)
-    rows = np.flatnonzero(free)
-    aligned = np.stack(
-        [np.interp(arc[row] + offsets, frame.arc_mm, bone[row]) for row in rows]
-    ).mean(axis=0)
+    aligned = _aligned(bone, arc, free, frame, offsets).mean(axis=0)
     below = np.flatnonzero((offsets > 0) & (aligned <= own.foot_level * cut))
     if len(below) == 0:
         return own.foot_reach_mm

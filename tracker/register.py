@@ -7,15 +7,24 @@ well where the direct fit is not sure, and said to be mirrored where it fits cle
 """
 
 import math
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
 
-from tracker.fit import ALL, SHIFT, SIMILARITY, Fit, State, fit, start_state
 from tracker.coarse import Start, search
+from tracker.fit import ALL, SHIFT, SIMILARITY, Fit, State, agreement, fit, start_state
 from tracker.settings import DEFAULTS, RegisterSettings, Settings
-from tracker.template import Reduced, Template, normalise, reduce, steady_on
-from tracker.values import Floats, NotMeasurable, Picture, Radiograph, Reason, Registration
+from tracker.template import Normalised, Reduced, Template, normalise, reduce, steady_on
+from tracker.values import (
+    Floats,
+    Landmark,
+    NotMeasurable,
+    Picture,
+    Radiograph,
+    Reason,
+    Registration,
+)
 
 
 def register(
@@ -49,9 +58,9 @@ def register(
     direct = _best(template, moving, own, earlier)
     if direct is None or direct.score < own.sure_score:
         mirrored = _best(template, _mirrored(moving), own, None)
-        if mirrored is not None and mirrored.score > own.least_score:
-            if direct is None or mirrored.score > direct.score + own.mirror_margin:
-                return NotMeasurable(Reason.MIRRORED)
+        clearer = own.least_score if direct is None else direct.score + own.mirror_margin
+        if mirrored is not None and mirrored.score > max(own.least_score, clearer):
+            return NotMeasurable(Reason.MIRRORED)
     if direct is None:
         return NotMeasurable(Reason.OTHER_ANATOMY)
     shift, shift_covariance = _local_shift(template, moving, direct.state, own)
@@ -118,9 +127,11 @@ def _best(
         best = _better(best, _refined(template, finest, again, own))
     if best is None or best.score < own.sure_score:
         turns = np.radians(np.arange(0, 360, own.wide_turn_step_deg))
-        wide = product([ratio * z for z in own.wide_zooms], turns)
-        starts = search(template, coarse, wide)[: own.wide_starts]
-        best = _better(best, _refined(template, finest, starts, own))
+        for zooms in (own.near_zooms, own.wide_zooms):
+            starts = search(template, coarse, product([ratio * z for z in zooms], turns))
+            best = _better(best, _refined(template, finest, starts[: own.wide_starts], own))
+            if best is not None and best.score >= own.sure_score:
+                break
     return best
 
 
@@ -137,21 +148,36 @@ def _refined(
     mark = template.landmark
     states = [start_state(start.matrix) for start in starts]
     best: Fit | None = None
+    seen: list[Normalised] = []
     for index, level in enumerate(template.levels):
         fits = []
         for state in states:
-            reduced = _at(finest, min(finest.factor, level.factor / state.zoom))
-            steady = steady_on(mark, state.matrix, reduced.factor, reduced.attenuation.shape)
-            ready = normalise(reduced, steady, mark.mm_per_px / state.zoom, own)
+            ready = _ready(finest, level.factor, mark, state, own)
             free = SIMILARITY if index == 0 else ALL
             found = fit(level, mark, ready, state, own, free=free, steps=own.steps[index])
             if found.overlap > own.least_overlap:
-                fits.append(found)
+                fits.append((found, ready))
         if not fits:
             return None
-        best = max(fits, key=lambda found: found.score)
+        best, ready = max(fits, key=lambda pair: pair[0].score)
         states = [best.state]
-    return best
+        seen.append(ready)
+    assert best is not None
+    # How well the pictures agree is judged where noise has little say: not at the finest scale.
+    judged = [
+        agreement(level, mark, ready, best.state)
+        for level, ready in zip(template.levels[:-1], seen[:-1], strict=True)
+    ]
+    return replace(best, score=float(np.mean(judged)))
+
+
+def _ready(
+    finest: Reduced, factor: float, mark: Landmark, state: State, own: RegisterSettings
+) -> Normalised:
+    """The moving picture normalised at a scale, seen from where the fit is now."""
+    reduced = _at(finest, min(finest.factor, factor / state.zoom))
+    steady = steady_on(mark, state.matrix, reduced.factor, reduced.attenuation.shape)
+    return normalise(reduced, steady, mark.mm_per_px / state.zoom, own)
 
 
 def _local_shift(
@@ -164,9 +190,7 @@ def _local_shift(
     little bone in sight keeps the fit of the whole pelvis.
     """
     mark, level = template.landmark, template.local
-    reduced = _at(_finest(template, moving, state.zoom, own), level.factor / state.zoom)
-    steady = steady_on(mark, state.matrix, reduced.factor, reduced.attenuation.shape)
-    ready = normalise(reduced, steady, mark.mm_per_px / state.zoom, own)
+    ready = _ready(_finest(template, moving, state.zoom, own), level.factor, mark, state, own)
     turned = math.degrees(float(np.hypot(*state.angles)))
     hold = np.full(2, own.local_hold_mm + own.local_hold_mm_per_deg * turned)
     found = fit(level, mark, ready, state, own, free=SHIFT, steps=5, hold=hold)

@@ -80,14 +80,14 @@ class RegisterSettings:
     local_hold_mm_per_deg: float = 0.2
     near_zooms: tuple[float, ...] = (0.9, 1.0, 1.11)
     near_turns_deg: tuple[float, ...] = (-12.0, -6.0, 0.0, 6.0, 12.0)
-    wide_zooms: tuple[float, ...] = (0.5, 0.66, 0.75, 0.9, 1.0, 1.11, 1.35, 1.5, 2.0)
+    wide_zooms: tuple[float, ...] = (0.47, 0.55, 0.65, 0.75, 1.25, 1.38, 1.55, 1.8, 2.1)
     wide_turn_step_deg: float = 9.0
     starts: int = 2
-    wide_starts: int = 4
+    wide_starts: int = 3
     least_area_mm2: float = 1500.0
     least_overlap: float = 0.45
-    sure_score: float = 0.75
-    least_score: float = 0.5
+    sure_score: float = 0.85
+    least_score: float = 0.6
     mirror_margin: float = 0.08
 
 
@@ -117,6 +117,7 @@ class OutlineSettings:
     level: float = 0.09
     foot_level: float = 0.5
     foot_reach_mm: float = 1.5
+    behind_mm: float = 1.5
     beyond_mm: tuple[float, float] = (1.0, 6.0)
     ground_below_mm: float = 1.0
     least_ground_nodes: int = 400
@@ -151,6 +152,7 @@ class MeasureSettings:
     u_rim_depth_mm: float = 9.0
     u_shape_mm_per_deg: float = 0.08
     u_lip_mm: float = 0.05
+    u_step_mm: float = 0.2
     u_registration_floor_mm: float = 0.03
     u_beam_deg: float = 0.15
     u_given_scale: float = 0.01
@@ -164,8 +166,8 @@ class MeasureSettings:
 class VerdictSettings:
     """When a number is not shown."""
 
-    least_score: float = 0.75
-    least_turned_score: float = 0.5
+    least_score: float = 0.83
+    least_turned_score: float = 0.55
     least_overlap: float = 0.5
     largest_turn_deg: float = 5.0
     largest_expanded_mm: float = 1.0

@@ -9,7 +9,6 @@ from typing import Final
 
 from tracker.values import (
     CAUTION,
-    REMEDIES,
     VIEW_LIMIT,
     Quantity,
     ReferenceResult,
@@ -84,7 +83,7 @@ def reference_lines(reference: ReferenceResult) -> list[str]:
     if not reference.usable:
         return [
             f"first picture {reference.file} can't be used: {reason.reason}: {reason.sentence} "
-            f"{REMEDIES[reason.reason]}"
+            f"{reason.what_to_do}"
             for reason in reference.reasons
         ]
     parts = [f"first picture {reference.file}, marks {reference.marks}"]

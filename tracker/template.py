@@ -127,7 +127,7 @@ def reduce(attenuation: Picture, inside: Picture, factor: float, noise_std: floa
 
     share = taken(inside)
     small = taken(attenuation * inside) / np.maximum(share, np.float32(0.3))
-    return Reduced(small, share, factor, noise_std * factor)
+    return Reduced(np.asarray(small, np.float32), share, factor, noise_std * factor)
 
 
 def normalise(
@@ -264,7 +264,7 @@ def _level(
     enough = weight > 0.05
     cut = float(np.quantile(strength[enough], flat)) if enough.any() else 0.0
     rows, columns = np.nonzero(enough & (strength >= cut))
-    points = (np.column_stack([columns, rows]) + 0.5) / factor - 0.5
+    points: Floats = (np.column_stack([columns, rows]).astype(float) + 0.5) / factor - 0.5
     block = np.floor(points * (mark.mm_per_px / own.block_mm)).astype(int)
     _, number = np.unique(block[:, 0] * 10_000 + block[:, 1], return_inverse=True)
     at = (rows, columns)

@@ -122,7 +122,7 @@ SENTENCES: Final[dict[Reason, str]] = {
     Reason.MARKS_UNUSABLE: "The marks on the first picture can't be used.",
     Reason.SCALE_UNUSABLE: "The scale can't be found from what was given.",
     Reason.GRID_UNUSABLE: "The bead-plate picture can't be used.",
-    Reason.REFERENCE_UNUSABLE: "The first picture can't be used, so nothing can be compared with it.",
+    Reason.REFERENCE_UNUSABLE: "The first picture can't be used; nothing can be compared with it.",
 }
 """What was seen: one sentence for each reason."""
 
@@ -139,7 +139,7 @@ REMEDIES: Final[dict[Reason, str]] = {
     Reason.MARKS_UNUSABLE: "Mark the head, the roof's lateral corner and the horizontal again.",
     Reason.SCALE_UNUSABLE: "Give the head's diameter, an object of known size, or the spacing.",
     Reason.GRID_UNUSABLE: "Take the bead-plate picture again, or open the case without it.",
-    Reason.REFERENCE_UNUSABLE: "Take a first picture without traction and with nothing over the rim.",
+    Reason.REFERENCE_UNUSABLE: "Take a first picture without traction, nothing over the rim.",
 }
 """What to do: one sentence for each reason."""
 
@@ -150,11 +150,17 @@ class NotMeasurable:
 
     reason: Reason
     detail: str = ""
+    remedy: str = ""
 
     @property
     def sentence(self) -> str:
         """What was seen, as a sentence for the page."""
         return self.detail or SENTENCES[self.reason]
+
+    @property
+    def what_to_do(self) -> str:
+        """What to do about it, as a sentence for the page."""
+        return self.remedy or REMEDIES[self.reason]
 
 
 # --- what is known about a case -----------------------------------------------------------
@@ -445,6 +451,7 @@ class Landmark:
         x, y = offset @ self.lateral, offset @ self.up
         return np.column_stack([x, y, x * x, x * y, y * y])
 
+
 @dataclass(frozen=True, eq=False, slots=True)
 class Registration:
     """Where the reference's pelvis lies on a moving picture.
@@ -489,7 +496,10 @@ class Registration:
 
     def __post_init__(self) -> None:
         for array in (
-            self.reference_to_moving, self.covariance, self.local_mm, self.local_covariance
+            self.reference_to_moving,
+            self.covariance,
+            self.local_mm,
+            self.local_covariance,
         ):
             frozen(array)
 
@@ -510,7 +520,8 @@ class Registration:
         direction = (
             math.radians(self.oblique_deg) * mark.lateral - math.radians(self.tilt_deg) * mark.up
         )
-        return np.multiply.outer(np.asarray(depth_mm, float), direction) / mark.mm_per_px
+        shift: Floats = np.multiply.outer(np.asarray(depth_mm, float), direction)
+        return shift / mark.mm_per_px
 
     def to_moving(self, points_px: Floats, depth_mm: float | Floats = 0.0) -> Floats:
         """Carry reference points of a given depth onto the moving picture: (N, 2) -> (N, 2)."""

@@ -67,18 +67,19 @@ def turned(registration: Registration) -> NotMeasurable:
     parts, moves = [], []
     if abs(tilt) >= 0.5:
         parts.append(f"{abs(tilt):.0f}° head to feet")
-        moves.append(f"{abs(tilt):.0f}° towards the {'head' if tilt > 0 else 'feet'}")
+        moves.append(f"{abs(tilt):.0f}° towards {'the head' if tilt > 0 else 'the feet'}")
     if abs(oblique) >= 0.5:
         parts.append(f"{abs(oblique):.0f}° side to side")
         moves.append(
-            f"{abs(oblique):.0f}° towards the {'opposite hip' if oblique > 0 else 'this hip'}"
+            f"{abs(oblique):.0f}° towards {'the opposite hip' if oblique > 0 else 'this hip'}"
         )
     if not parts:
         return NotMeasurable(Reason.VIEW_CHANGED)
     return NotMeasurable(
         Reason.VIEW_CHANGED,
-        f"The view has turned about {' and '.join(parts)} (C-arm moved, or the pelvis tilted). "
-        f"Move the receptor about {' and '.join(moves)}.",
+        f"The view has turned about {' and '.join(parts)} (C-arm moved, or the pelvis tilted).",
+        f"Move the receptor about {' and '.join(moves)} and take one more picture, "
+        "or keep this one to look at.",
     )
 
 

@@ -13,7 +13,7 @@ from tracker.service import (
     ReviewEntry,
     ReviewView,
 )
-from tracker.values import REMEDIES, SENTENCES, Budget, NotMeasurable, Quantity
+from tracker.values import SENTENCES, Budget, NotMeasurable, Quantity
 from web import words
 from web.contexts import (
     BudgetContext,
@@ -208,7 +208,7 @@ def _heading(standing: str) -> str:
 
 
 def _findings(reasons: tuple[NotMeasurable, ...]) -> tuple[Finding, ...]:
-    return tuple(Finding(words.seen(reason), REMEDIES[reason.reason]) for reason in reasons)
+    return tuple(Finding(words.seen(reason), reason.what_to_do) for reason in reasons)
 
 
 def _lcea(case: Case, now: Quantity | None) -> str:
