@@ -26,6 +26,7 @@ PICTURES: dict[str, tuple[Scene, int]] = {
         replace(PULLED, recession_mm=3.0, rods=(Rod((8.0, 22.0), (80.0, 60.0), 9.0),)),
         7,
     ),
+    "008.png": (replace(PULLED, recession_mm=3.0, bones=4), 8),
 }
 
 

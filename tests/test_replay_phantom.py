@@ -60,7 +60,12 @@ def test_what_must_not_be_measured_is_not(replayed: dict[str, Any]) -> None:
         if still["verdict"] == "refused"
     }
 
-    assert refused == {"004.png": "duplicate", "005.png": "mirrored", "007.png": "rim-hidden"}
+    assert refused == {
+        "004.png": "duplicate",
+        "005.png": "mirrored",
+        "007.png": "rim-hidden",
+        "008.png": "other-anatomy",
+    }
 
 
 def test_the_numbers_belong_together(replayed: dict[str, Any]) -> None:
