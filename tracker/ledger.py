@@ -11,8 +11,9 @@ from dataclasses import replace
 from threading import Lock, RLock
 from typing import Final
 
-from tracker import casebook, images, pipeline
+from tracker import casebook, pipeline
 from tracker.casebook import Case, CasePicture, Proposal
+from tracker.decoding import Decoder
 from tracker.errors import NotFound
 from tracker.record import PictureRow, ResultRow, from_text, to_text
 from tracker.settings import Settings
@@ -34,10 +35,14 @@ class Ledger:
     settings : Settings
     timer : callable
         Gives seconds, for the time a picture took.
+    decoder : Decoder
     """
 
-    def __init__(self, store: Store, settings: Settings, timer: Callable[[], float]) -> None:
+    def __init__(
+        self, store: Store, settings: Settings, timer: Callable[[], float], decoder: Decoder
+    ) -> None:
         self.store = store
+        self._decoder = decoder
         self._settings = settings
         self._timer = timer
         self._guard = Lock()
@@ -94,7 +99,11 @@ class Ledger:
 
     def still(self, row: PictureRow) -> Still:
         """Return a kept picture as recorded."""
-        return images.decode(self.store.picture_bytes(row), row.name, self._settings.images)
+        return self.decode(self.store.picture_bytes(row), row.name)
+
+    def decode(self, data: bytes, name: str) -> Still:
+        """Return the picture in a file's bytes, or raise UnreadableImage."""
+        return self._decoder.decode(data, name, self._settings.images)
 
     def measure_waiting(self, case_id: str) -> Case:
         """Measure every picture that is kept and has no result, in order.

@@ -11,8 +11,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Self
 
-from tracker import __version__, casebook, casefolder, casetoml, images, views
+from tracker import __version__, casebook, casefolder, casetoml, views
 from tracker.casebook import Case, UnreadableNote
+from tracker.decoding import SHARED, Decoder
 from tracker.errors import InputError, InvalidCase, UnreadableImage
 from tracker.gallery import Form
 from tracker.ledger import Ledger, Listener, first_picture, picture_of
@@ -71,6 +72,8 @@ class Service:
         Gives the present time with its time zone.
     timer : callable, optional
         Gives seconds, for the time a picture took.
+    decoder : Decoder, optional
+        What reads pictures' bytes.
 
     Raises
     ------
@@ -86,11 +89,12 @@ class Service:
         *,
         clock: Callable[[], datetime] = _now,
         timer: Callable[[], float] = time.perf_counter,
+        decoder: Decoder = SHARED,
     ) -> None:
         self.settings = settings
         self.now = clock
         self._store = Store(folder, Stamp(__version__, settings.digest()), clock)
-        self._ledger = Ledger(self._store, settings, timer)
+        self._ledger = Ledger(self._store, settings, timer, decoder)
         self._showing = Showing(self._ledger)
 
     def close(self) -> None:
@@ -181,7 +185,7 @@ class Service:
         case = ledger.case(case_id)
         with ledger.alone(case_id):
             try:
-                images.decode(data, name, self.settings.images)
+                ledger.decode(data, name)
             except UnreadableImage as error:
                 note = UnreadableNote(name, error.message)
                 ledger.tell(ledger.append(case, casebook.UNREADABLE, note))
@@ -338,7 +342,7 @@ class Service:
     def _keep_aside(self, case_id: str, path: Path, role: casebook.Role) -> None:
         """Keep a picture that is not one of the sequence, or not yet."""
         data = casefolder.read_picture(path, self.settings.images.max_bytes)
-        images.decode(data, path.name, self.settings.images)
+        self._ledger.decode(data, path.name)
         case = self.case(case_id)
         with self._ledger.alone(case_id):
             self._store.keep_picture(case.row, data, path.name, role)
