@@ -1,5 +1,6 @@
 """A case from its opening to its last picture, through the one seam."""
 
+import hashlib
 import subprocess
 import sys
 import threading
@@ -327,3 +328,66 @@ def test_a_case_folder_comes_in_one_picture_after_another(service: Service, tmp_
     plate = case.aside("plate")
     assert plate is not None
     assert plate.row.name == "grid.png"
+
+
+# --- phase -------------------------------------------------------------------------------
+
+
+def test_burring_begins_with_the_marks_unless_somebody_says_otherwise(service: Service) -> None:
+    case = service.open_case(standins.setup())
+    assert (case.phase, case.paused, case.aloud) == ("before burring", False, False)
+    service.add_picture("p1", png(0), "000.png")
+    case = service.accept_proposed("p1")
+    assert (case.phase, case.aloud) == ("burring", True)
+    assert not service.set_phase("p1", "before burring").aloud
+    assert service.set_marks("p1", standins.marks(1.0)).phase == "before burring"
+
+
+def test_a_phase_is_said_paused_and_resumed_and_outlives_a_restart(tmp_path: Path) -> None:
+    with Service(tmp_path) as service:
+        service.open_case(standins.setup())
+        service.set_phase("p1", "burring")
+        case = service.set_phase("p1", "burring", paused=True)
+        assert (case.phase, case.paused, case.aloud) == ("burring", True, False)
+        assert service.set_phase("p1", "burring", paused=True).last_event == case.last_event
+    with Service(tmp_path) as service:
+        assert service.case("p1").paused
+        assert service.set_phase("p1", "burring").aloud
+        assert not service.set_phase("p1", "repair").aloud
+
+
+def test_pictures_are_kept_and_measured_in_every_phase(marked: Service) -> None:
+    marked.set_phase("p1", "repair")
+    marked.add_picture("p1", png(18), "001.png")
+    assert removed(marked) == [pytest.approx(1.8)]
+
+
+# --- the same bytes again ----------------------------------------------------------------
+
+
+def test_the_same_unreadable_bytes_are_written_down_once(marked: Service) -> None:
+    for data in (b"no picture", b"no picture", b"another"):
+        with pytest.raises(UnreadableImage):
+            marked.add_picture("p1", data, "x.png")
+    assert len(marked.case("p1").unreadable) == 2
+
+
+def test_what_has_come_before_is_known_in_whatever_role(marked: Service) -> None:
+    def seen(data: bytes) -> bool:
+        return marked.has_seen("p1", hashlib.sha256(data).hexdigest())
+
+    with pytest.raises(UnreadableImage):
+        marked.add_picture("p1", b"no picture", "x.png")
+    assert seen(png(0))
+    assert seen(b"no picture")
+    assert not seen(png(18))
+    marked.replace_first("p1")
+    assert seen(png(0))
+
+
+def test_looking_at_bytes_writes_nothing(marked: Service) -> None:
+    before = marked.case("p1").last_event
+    marked.check_picture(png(18), "001.png")
+    with pytest.raises(UnreadableImage):
+        marked.check_picture(b"no picture", "x.png")
+    assert marked.case("p1").last_event == before

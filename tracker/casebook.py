@@ -33,6 +33,8 @@ Standing = Literal[
     "outline wrong",
 ]
 """How a picture of a case stands; without a picture to measure, how the case stands."""
+Phase = Literal["before burring", "burring", "repair", "femur"]
+"""What the surgeon is doing; pictures are always kept, and judged aloud only while burring."""
 
 OPENED: Final = "opened"
 PICTURE: Final = "picture"
@@ -45,6 +47,7 @@ FIRST_AGAIN: Final = "first-again"
 OUTLINE_WRONG: Final = "outline-wrong"
 OUTLINE_RIGHT: Final = "outline-right"
 UNREADABLE: Final = "unreadable"
+PHASE: Final = "phase"
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -63,6 +66,15 @@ class UnreadableNote:
     name: str
     message: str
     at: datetime | None = None
+    sha256: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PhaseNote:
+    """The phase that begins here, and whether it is paused."""
+
+    phase: Phase
+    paused: bool = False
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -120,6 +132,9 @@ class Case:
     unreadable : tuple of UnreadableNote
     last_event : int
         Key of the last entry of the journal.
+    phase : str
+        As somebody said last; while nobody has, burring begins when the marks are agreed.
+    paused : bool
     """
 
     row: CaseRow
@@ -128,6 +143,17 @@ class Case:
     pictures: tuple[CasePicture, ...]
     unreadable: tuple[UnreadableNote, ...]
     last_event: int
+    phase: Phase = "before burring"
+    paused: bool = False
+
+    @property
+    def aloud(self) -> bool:
+        """True while pictures are judged aloud, that is on Glance."""
+        return self.phase == "burring" and not self.paused
+
+    def knows_unreadable(self, sha256: str) -> bool:
+        """Tell whether these bytes have come before and were no picture."""
+        return any(note.sha256 == sha256 for note in self.unreadable)
 
     @property
     def first(self) -> CasePicture | None:
@@ -213,6 +239,7 @@ def read_case(
     setup = from_text(CaseSetup, events[0].body)
     proposal: Proposal | None = None
     unreadable: list[UnreadableNote] = []
+    phase: PhaseNote | None = None
     rows = {picture.number: picture for picture in pictures}
     seen: dict[int, CasePicture] = {}
     for event in events[1:]:
@@ -242,7 +269,20 @@ def read_case(
             case "unreadable":
                 note_ = from_text(UnreadableNote, event.body)
                 unreadable.append(replace(note_, at=event.at))
-    return Case(row, setup, proposal, tuple(seen.values()), tuple(unreadable), events[-1].key)
+            case "phase":
+                phase = from_text(PhaseNote, event.body)
+    if phase is None:
+        phase = PhaseNote("burring" if setup.marks else "before burring")
+    return Case(
+        row,
+        setup,
+        proposal,
+        tuple(seen.values()),
+        tuple(unreadable),
+        events[-1].key,
+        phase.phase,
+        phase.paused,
+    )
 
 
 def _join(seen: dict[int, CasePicture], rows: dict[int, PictureRow], plain: Plain) -> None:

@@ -8,11 +8,12 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from hashlib import sha256
 from pathlib import Path
 from typing import Any, Self
 
 from tracker import __version__, casebook, casefolder, casetoml, views
-from tracker.casebook import Case, UnreadableNote
+from tracker.casebook import Case, Phase, PhaseNote, UnreadableNote
 from tracker.decoding import SHARED, Decoder
 from tracker.errors import InputError, InvalidCase, UnreadableImage
 from tracker.gallery import Form
@@ -30,6 +31,7 @@ __all__ = [
     "GlanceView",
     "MarksReading",
     "MarksView",
+    "Phase",
     "PictureView",
     "ReviewEntry",
     "ReviewView",
@@ -178,7 +180,7 @@ class Service:
         Raises
         ------
         UnreadableImage
-            The bytes are no picture; that something came is written down.
+            The bytes are no picture; that something came is written down once.
         NotFound
         """
         ledger, name = self._ledger, name[:255]
@@ -187,8 +189,9 @@ class Service:
             try:
                 ledger.decode(data, name)
             except UnreadableImage as error:
-                note = UnreadableNote(name, error.message)
-                ledger.tell(ledger.append(case, casebook.UNREADABLE, note))
+                note = UnreadableNote(name, error.message, sha256=sha256(data).hexdigest())
+                if not ledger.case(case_id).knows_unreadable(note.sha256):
+                    ledger.tell(ledger.append(case, casebook.UNREADABLE, note))
                 raise
             row, is_new = self._store.keep_picture(case.row, data, name)
             case = ledger.reread(case_id)
@@ -199,6 +202,37 @@ class Service:
         if is_new:
             ledger.tell(case)
         return Added(row.number, is_new, picture_of(case, row.number).result)
+
+    def check_picture(self, data: bytes, name: str) -> None:
+        """Look whether bytes are a whole picture; nothing is written.
+
+        Raises
+        ------
+        UnreadableImage
+        """
+        self._ledger.decode(data, name)
+
+    def has_seen(self, case_id: str, digest: str) -> bool:
+        """Tell whether bytes of this SHA-256 have come to a case before, in whatever role.
+
+        Raises
+        ------
+        NotFound
+        """
+        case = self.case(case_id)
+        held = any(picture.row.sha256 == digest for picture in case.pictures)
+        return held or case.knows_unreadable(digest)
+
+    def set_phase(self, case_id: str, phase: Phase, *, paused: bool = False) -> Case:
+        """Say what is being done now; saying it again changes nothing."""
+        self.case(case_id)
+        with self._ledger.alone(case_id):
+            case = self.case(case_id)
+            if (case.phase, case.paused) == (phase, paused):
+                return case
+            case = self._ledger.append(case, casebook.PHASE, PhaseNote(phase, paused))
+        self._ledger.tell(case)
+        return case
 
     def replace_first(self, case_id: str) -> Case:
         """Set aside the pictures so far; the next picture is a new first one.
