@@ -20,11 +20,15 @@ class Start:
     ----------
     score : float
         Masked correlation there, less where little of the reference is in the field.
+    opposite : float
+        The strongest correlation of the other sign, at any shift: a picture in the wrong
+        polarity agrees in this way.
     matrix : ndarray of shape (2, 3)
         Reference to moving picture, full pixels.
     """
 
     score: float
+    opposite: float
     matrix: Floats
 
 
@@ -78,12 +82,14 @@ def search(
         covered = fft.irfft2(weight_f * valid_f, shape) / total
         own_power = float((weight * value * value).sum())
         score = agreement / np.sqrt(np.maximum(power * own_power, 1e-6))
-        score = np.where(covered > 0.6, score * np.sqrt(np.clip(covered, 0, 1)), -1)
+        share = np.where(covered > 0.6, np.sqrt(np.clip(covered, 0, 1)), 0)
+        opposite = -float((score * share).min())
+        score = np.where(covered > 0.6, score * share, -1)
         row, column = np.unravel_index(int(score.argmax()), score.shape)
         # The correlation's lag is minus the shift of the template.
         dy = -int(row) if row <= shape[0] // 2 else shape[0] - int(row)
         dx = -int(column) if column <= shape[1] // 2 else shape[1] - int(column)
         onto = ((middle[0] + dx + 0.5) / factor - 0.5, (middle[1] + dy + 0.5) / factor - 0.5)
         full = similarity(zoom, turn, template.landmark.centre_px, onto)
-        starts.append(Start(float(score[row, column]), full))
+        starts.append(Start(float(score[row, column]), opposite, full))
     return sorted(starts, key=lambda start: -start.score)

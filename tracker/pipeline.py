@@ -164,26 +164,23 @@ def _registered(
     Grey values alone can mislead about polarity where a flank is over-exposed; where the pelvis
     is not found in one polarity, the other is tried.
     """
-    reasons: tuple[NotMeasurable, ...] = ()
     picture = radiograph(still, settings, known.rectification, exposed)
-    for bright in (None, False, True):
-        if bright is not None:
-            if isinstance(picture, NotMeasurable) or bright == picture.bone_bright:
-                continue
-            turned = radiograph(still, settings, known.rectification, exposed, bone_bright=bright)
-        else:
-            turned = picture
-        if isinstance(turned, NotMeasurable):
-            reasons = reasons or (turned,)
-            continue
-        found = register.register(
-            known.template, turned, settings, earlier=earlier if bright is None else None
-        )
-        if isinstance(found, NotMeasurable):
-            reasons = reasons or (found,)
-            continue
-        against = verdict.judge_registration(found, settings)
-        if not against:
-            return Registered(turned, found)
-        reasons = reasons or against
-    return reasons
+    if isinstance(picture, NotMeasurable):
+        return (picture,)
+    found = _judged(picture, known, earlier, settings)
+    if isinstance(found, Registered) or register.polarity_agrees(known.template, picture, settings):
+        return found
+    inverted = not picture.bone_bright
+    turned = radiograph(still, settings, known.rectification, exposed, bone_bright=inverted)
+    return found if isinstance(turned, NotMeasurable) else _judged(turned, known, None, settings)
+
+
+def _judged(
+    picture: Radiograph, known: Measurable, earlier: Registration | None, settings: Settings
+) -> Registered | tuple[NotMeasurable, ...]:
+    """A registration that can carry a measurement, or the reasons against it."""
+    found = register.register(known.template, picture, settings, earlier=earlier)
+    if isinstance(found, NotMeasurable):
+        return (found,)
+    reasons = verdict.judge_registration(found, settings)
+    return reasons or Registered(picture, found)

@@ -12,7 +12,7 @@ from itertools import product
 
 import numpy as np
 
-from tracker.coarse import Start, search
+from tracker.coarse import search
 from tracker.fit import ALL, SHIFT, SIMILARITY, Fit, State, agreement, fit, start_state
 from tracker.settings import DEFAULTS, RegisterSettings, Settings
 from tracker.template import Normalised, Reduced, Template, normalise, reduce, steady_on
@@ -55,9 +55,11 @@ def register(
         mirrored picture fits clearly better.
     """
     own = settings.register
-    direct = _best(template, moving, own, earlier)
+    direct = _best(template, moving, own, earlier, wide=True)
+    if direct is not None and direct.score < own.sure_score:
+        direct = _turned(template, moving, direct, own)
     if direct is None or direct.score < own.sure_score:
-        mirrored = _best(template, _mirrored(moving), own, None)
+        mirrored = _best(template, _mirrored(moving), own, None, wide=False)
         clearer = own.least_score if direct is None else direct.score + own.mirror_margin
         if mirrored is not None and mirrored.score > max(own.least_score, clearer):
             return NotMeasurable(Reason.MIRRORED)
@@ -78,6 +80,33 @@ def register(
         shift_covariance,
         template.landmark,
     )
+
+
+def polarity_agrees(template: Template, moving: Radiograph, settings: Settings = DEFAULTS) -> bool:
+    """Tell whether the picture agrees with the reference better as it is than inverted.
+
+    Parameters
+    ----------
+    template : Template
+    moving : Radiograph
+    settings : Settings
+    """
+    own = settings.register
+    turns = np.radians(np.arange(0, 360, own.wide_turn_step_deg))
+    coarse, ratio = _coarse(template, moving, own)
+    found = search(template, coarse, product([ratio * z for z in own.near_zooms], turns))
+    return max(start.score for start in found) >= max(start.opposite for start in found)
+
+
+def _coarse(
+    template: Template, moving: Radiograph, own: RegisterSettings
+) -> tuple[Normalised, float]:
+    """The moving picture at the search's scale, and its pixels per reference pixel by field."""
+    ratio = moving.field.radius_px / template.field_radius_px
+    mm_per_px = template.landmark.mm_per_px / ratio
+    finest = _finest(template, moving, ratio, own)
+    reduced = _at(finest, min(finest.factor, template.coarse.factor / ratio))
+    return normalise(reduced, None, mm_per_px, own), ratio
 
 
 def _mirrored(picture: Radiograph) -> Radiograph:
@@ -111,28 +140,46 @@ def _at(finest: Reduced, factor: float) -> Reduced:
 
 
 def _best(
-    template: Template, moving: Radiograph, own: RegisterSettings, earlier: Registration | None
+    template: Template,
+    moving: Radiograph,
+    own: RegisterSettings,
+    earlier: Registration | None,
+    *,
+    wide: bool,
 ) -> Fit | None:
-    """The best fit over the starts that the coarse search proposes, or None."""
-    mark = template.landmark
-    ratio = moving.field.radius_px / template.field_radius_px
+    """The best fit over the starts that the coarse search proposes, or None.
+
+    The search widens only as far as it must: about the reference's turn and zoom, then any
+    turn, then (``wide``) the zooms of other field modes.
+    """
+    coarse, ratio = _coarse(template, moving, own)
     finest = _finest(template, moving, ratio, own)
-    coarse = normalise(
-        _at(finest, template.coarse.factor / ratio), None, mark.mm_per_px / ratio, own
-    )
     near = product([ratio * z for z in own.near_zooms], np.radians(own.near_turns_deg))
-    best = _refined(template, finest, search(template, coarse, near)[: own.starts], own)
+    starts = [start_state(s.matrix) for s in search(template, coarse, near)[: own.starts]]
+    best = _refined(template, finest, starts, own)
     if earlier is not None and (best is None or best.score < own.sure_score):
-        again = [Start(1.0, earlier.reference_to_moving)]
+        again = [start_state(earlier.reference_to_moving)]
         best = _better(best, _refined(template, finest, again, own))
-    if best is None or best.score < own.sure_score:
-        turns = np.radians(np.arange(0, 360, own.wide_turn_step_deg))
-        for zooms in (own.near_zooms, own.wide_zooms):
-            starts = search(template, coarse, product([ratio * z for z in zooms], turns))
-            best = _better(best, _refined(template, finest, starts[: own.wide_starts], own))
-            if best is not None and best.score >= own.sure_score:
-                break
+    turns = np.radians(np.arange(0, 360, own.wide_turn_step_deg))
+    for zooms in (own.near_zooms, own.wide_zooms if wide else ()):
+        if best is not None and best.score >= own.sure_score:
+            return best
+        found = search(template, coarse, product([ratio * z for z in zooms], turns))
+        starts = [start_state(s.matrix) for s in found[: own.wide_starts]]
+        best = _better(best, _refined(template, finest, starts, own))
     return best
+
+
+def _turned(template: Template, moving: Radiograph, unsure: Fit, own: RegisterSettings) -> Fit:
+    """Start again from a beam turned far to either side: a swung C-arm is told from other bone."""
+    far = math.radians(own.far_turn_deg)
+    finest = _finest(template, moving, unsure.state.zoom, own)
+    starts = [
+        replace(unsure.state, angles=np.array([tilt, oblique]), modes=np.zeros(5))
+        for tilt in (-far, far)
+        for oblique in (-far, far)
+    ]
+    return _better(unsure, _refined(template, finest, starts, own, angles=True)) or unsure
 
 
 def _better(first: Fit | None, second: Fit | None) -> Fit | None:
@@ -142,18 +189,25 @@ def _better(first: Fit | None, second: Fit | None) -> Fit | None:
 
 
 def _refined(
-    template: Template, finest: Reduced, starts: list[Start], own: RegisterSettings
+    template: Template,
+    finest: Reduced,
+    states: list[State],
+    own: RegisterSettings,
+    *,
+    angles: bool = False,
 ) -> Fit | None:
-    """Fit from several starts at the coarsest scale, go on with the best one."""
+    """Fit from several starts at the coarsest scale, go on with the best one.
+
+    ``angles`` lets the beam's direction move from the first scale on.
+    """
     mark = template.landmark
-    states = [start_state(start.matrix) for start in starts]
     best: Fit | None = None
     seen: list[Normalised] = []
     for index, level in enumerate(template.levels):
         fits = []
         for state in states:
             ready = _ready(finest, level.factor, mark, state, own)
-            free = SIMILARITY if index == 0 else ALL
+            free = SIMILARITY if index == 0 and not angles else ALL
             found = fit(level, mark, ready, state, own, free=free, steps=own.steps[index])
             if found.overlap > own.least_overlap:
                 fits.append((found, ready))

@@ -80,10 +80,11 @@ class RegisterSettings:
     local_hold_mm_per_deg: float = 0.2
     near_zooms: tuple[float, ...] = (0.9, 1.0, 1.11)
     near_turns_deg: tuple[float, ...] = (-12.0, -6.0, 0.0, 6.0, 12.0)
-    wide_zooms: tuple[float, ...] = (0.47, 0.55, 0.65, 0.75, 1.25, 1.38, 1.55, 1.8, 2.1)
+    wide_zooms: tuple[float, ...] = (0.47, 0.56, 0.67, 0.78, 1.27, 1.5, 1.8, 2.12)
     wide_turn_step_deg: float = 9.0
     starts: int = 2
     wide_starts: int = 3
+    far_turn_deg: float = 9.0
     least_area_mm2: float = 1500.0
     least_overlap: float = 0.45
     sure_score: float = 0.85
