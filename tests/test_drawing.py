@@ -101,6 +101,19 @@ def test_an_empty_drawing_is_still_a_drawing() -> None:
     assert root.get("viewBox") == "0 0 100 80"
 
 
+def test_passes_lie_under_the_plan_and_the_oldest_is_the_lightest() -> None:
+    lines = RimLines(now=LINE, start=LINE - 2, plan=((30.0, 30.0), (36.0, 24.0)))
+    root = parsed(drawing.pass_lines(100, 80, [LINE, LINE + 1, LINE + 2], lines, "All <passes>"))
+    names = [group.get("class") for group in root.iter("g") if group.get("class")]
+    assert names == ["pass", "pass", "pass", "plan", "start"]
+    passes = [group.findall("path")[1] for group in root.iter("g") if group.get("class") == "pass"]
+    assert passes[-1].get("stroke") == drawing.NOW
+    assert float(passes[-1].get("stroke-width", "")) > float(passes[0].get("stroke-width", ""))
+    assert [points_of(path.get("d", ""))[0] for path in passes] == [
+        (10.0, 10.0), (11.0, 11.0), (12.0, 12.0),
+    ]  # fmt: skip
+
+
 # --- the strip ---------------------------------------------------------------------------
 
 

@@ -163,7 +163,10 @@ def test_a_whole_case_through_the_pages(client: Client) -> None:
     review = text(client.get("/cases/p1/review").text)
     for found in ("1.8 (1.4 to 2.2)", "4.5 (4.1 to 4.9)", "not measured: Metal or a drawn line"):
         assert found in review
-    assert review.count("Budget of “removed”") == 2
+    assert review.count("Budget of “removed”") == 1
+    earlier = client.get("/cases/p1/review", params={"second": "1", "mode": "wipe"})
+    assert "2.0 mm left (1.5 to 2.5)" in text(earlier.text)
+    assert earlier.text.count("Budget of “removed”") == 1
 
 
 def test_both_limits_are_said_apart_from_the_plan(client: Client) -> None:
@@ -309,6 +312,63 @@ def test_a_first_picture_can_be_set_aside(client: Client) -> None:
     assert "Bring the first picture" in text(page)
     bring(client, png(0, noise=1), "001.png")
     assert "/pictures/1/recorded.png" in client.get("/cases/p1").text
+
+
+# --- the comparison on Review --------------------------------------------------------------
+
+
+def chosen(html: str) -> list[str]:
+    """Keys of what the comparison shows, in the page's order."""
+    found = re.findall(r'data-key="([^"]+)"[^>]*aria-current="true"', html)
+    return [str(key) for key in found]
+
+
+def test_review_compares_the_first_picture_with_the_latest_unless_asked(seen: Client) -> None:
+    assert chosen(seen.get("/cases/p1/review").text) == [
+        "mode-side", "extent-rim", "first-0", "second-1",
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("mode", ["side", "blink", "wipe", "passes"])
+@pytest.mark.parametrize("extent", ["rim", "whole"])
+def test_the_address_says_what_is_compared(seen: Client, mode: str, extent: str) -> None:
+    asked = {"first": "1", "second": "0", "mode": mode, "extent": extent}
+    for part in ({}, {"part": "live"}):
+        html = seen.get("/cases/p1/review", params=asked | part).text
+        assert chosen(html) == [f"mode-{mode}", f"extent-{extent}", "first-1", "second-0"]
+    form = "rim" if extent == "rim" else "registered"
+    shown = set(re.findall(r'<img src="([^"]+)"', html.split("Numbers</h2>")[0]))
+    both = {f"/cases/p1/pictures/{number}/{form}.png" for number in (0, 1)}
+    assert shown == (both if mode != "passes" else {f"/cases/p1/pictures/1/{form}.png"})
+    for address in re.findall(r'<a href="([^"]+)" data-key', html):
+        assert seen.get(address.replace("&amp;", "&")).status_code == 200
+
+
+def test_every_measured_pass_is_drawn_in_one_picture(client: Client) -> None:
+    client.post("/cases", data=CASE)
+    bring(client, png(0), "000.png")
+    client.post("/cases/p1/marks", data=marks_form())
+    for tenths in (5, 12, 255, 20):
+        bring(client, png(tenths), f"{tenths}.png")
+    html = client.get("/cases/p1/review?mode=passes").text
+    assert html.count('<g class="pass">') == 3
+
+
+def test_a_picture_that_cant_be_laid_over_the_first_is_said_and_replaced(seen: Client) -> None:
+    html = seen.get("/cases/p1/review?first=2&second=77&mode=blink").text
+    assert chosen(html)[2:] == ["first-0", "second-1"]
+    assert "Picture 2 and Picture 77 can't be laid over the first one" in text(html)
+    assert_error_shape(seen.get("/cases/p1/review?mode=shake"))
+
+
+def test_review_without_a_usable_first_picture_has_nothing_to_compare(client: Client) -> None:
+    client.post("/cases", data=CASE)
+    assert "Two pictures compared" not in client.get("/cases/p1/review").text
+    bring(client, png(253), "000.png")
+    client.post("/cases/p1/marks", data=marks_form())
+    html = client.get("/cases/p1/review").text
+    assert "Two pictures compared" not in html
+    assert "first unusable" in html
 
 
 # --- the form that opens a case ----------------------------------------------------------

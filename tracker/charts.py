@@ -9,14 +9,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from tracker.drawing import (
+    CASING,
     LIMIT,
-    NOW,
     PLAN,
     double_line,
     grid_line,
     path_through,
     stroked,
     svg,
+    tint,
     titled,
     written,
 )
@@ -108,7 +109,7 @@ def strip(
         if len(points) < 2:
             continue
         is_last = k == len(profiles) - 1
-        parts.append(_pass(points, y(0), _tint(k, len(profiles)), is_last))
+        parts.append(_pass(points, y(0), tint(k, len(profiles)), is_last))
     at = x(marks.edge_deg)
     if marks.removed_mm is not None:
         parts.append(_interval(at, y(marks.removed_mm.low), y(marks.removed_mm.high)))
@@ -137,24 +138,18 @@ def _onwards(profile: DepthProfile) -> list[tuple[float, float]]:
 
 
 def _pass(points: Floats, zero: float, colour: str, is_last: bool) -> str:
-    path = path_through(points)
+    path, width = path_through(points), 3.0 if is_last else 1.75
+    shared = 'fill="none" stroke-linejoin="round" vector-effect="non-scaling-stroke"'
+    # The dark casing keeps the lightest tint readable on a light page.
     line = (
-        f'<path d="{path}" fill="none" stroke="{colour}" stroke-width="{3 if is_last else 1.75}" '
-        f'stroke-linejoin="round" vector-effect="non-scaling-stroke"/>'
+        f'<path d="{path}" {shared} stroke="{CASING}" stroke-opacity="0.7" '
+        f'stroke-width="{width + 1.5:g}"/>'
+        f'<path d="{path}" {shared} stroke="{colour}" stroke-width="{width:g}"/>'
     )
     if not is_last:
         return line
     closed = f"{path} L{points[-1, 0]:.1f},{zero:.1f} L{points[0, 0]:.1f},{zero:.1f} Z"
     return f'<path d="{closed}" fill="{colour}" fill-opacity="0.16"/>{line}'
-
-
-def _tint(k: int, count: int) -> str:
-    """Return the k-th of several tints of the hue of the rim now, the oldest the lightest."""
-    share = 1.0 if count < 2 else k / (count - 1)
-    now = np.array([int(NOW[i : i + 2], 16) for i in (1, 3, 5)])
-    light = np.array([226, 241, 250])
-    red, green, blue = np.round(light + (now - light) * share).astype(int)
-    return f"#{red:02X}{green:02X}{blue:02X}"
 
 
 # --- the chart ---------------------------------------------------------------------------

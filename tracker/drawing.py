@@ -7,7 +7,7 @@ bone.  Text takes the colour of the page.  Widths are screen pixels, whatever th
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from html import escape
 from itertools import groupby
 from typing import Final
@@ -82,6 +82,25 @@ def rim_lines(
     str
         An ``svg`` element.
     """
+    return svg(
+        width,
+        height,
+        "rim-lines",
+        [titled(title), _inside(width, height, _drawn(lines, labels, named=named))],
+    )
+
+
+def _inside(width: int, height: int, parts: Sequence[str]) -> str:
+    """Wrap what lies over a picture: it ends where the picture does, wherever the page has room."""
+    # A pixel's centre, at whole numbers here, lies half a pixel inside the picture's edge.
+    return (
+        f'<svg width="{width}" height="{height}" overflow="hidden">'
+        f'<g transform="translate(0.5 0.5)">{"".join(parts)}</g></svg>'
+    )
+
+
+def _drawn(lines: RimLines, labels: Sequence[Label] = (), *, named: bool = True) -> list[str]:
+    """Draw the lines of one picture, then the words."""
     parts: list[str] = []
     # Words come last: they stay readable where a line runs under them.
     texts: list[str] = []
@@ -98,15 +117,7 @@ def rim_lines(
         hidden = lines.hidden if lines.hidden is not None else np.zeros(len(lines.now), np.bool_)
         parts.extend(_now(lines.now, hidden))
     texts.extend(_word(label.at, label.text, "direction") for label in labels)
-    if named:
-        parts.extend(texts)
-    # A pixel's centre, at whole numbers here, lies half a pixel inside the picture's edge.
-    # The inner drawing ends where the picture does, also where the page leaves room beside it.
-    inside = (
-        f'<svg width="{width}" height="{height}" overflow="hidden">'
-        f'<g transform="translate(0.5 0.5)">{"".join(parts)}</g></svg>'
-    )
-    return svg(width, height, "rim-lines", [titled(title), inside])
+    return parts + texts if named else parts
 
 
 def _now(points: Floats, hidden: Mask) -> Iterable[str]:
@@ -122,6 +133,51 @@ def _now(points: Floats, hidden: Mask) -> Iterable[str]:
             yield stroked(path_through(stretch), NOW, 3, "now hidden", "0.1 7")
         else:
             yield stroked(path_through(stretch), NOW, 3, "now")
+
+
+def pass_lines(
+    width: int, height: int, outlines: Sequence[Floats], lines: RimLines, title: str
+) -> str:
+    """Draw the outlines of several passes over one picture, the oldest the lightest.
+
+    Parameters
+    ----------
+    width, height : int
+        Of the picture, pixels.
+    outlines : sequence of ndarray of shape (N, 2)
+        One for each pass, the oldest first.
+    lines : RimLines
+        The rim at the start, the plan and the lower limit; ``now`` is not used.
+    title : str
+
+    Returns
+    -------
+    str
+        An ``svg`` element.
+    """
+    under = _inside(width, height, _drawn(replace(lines, now=None)))
+    last = len(outlines) - 1
+    passes = [
+        stroked(path_through(outline), tint(k, len(outlines)), 3 if k == last else 1.75, "pass")
+        for k, outline in enumerate(outlines)
+        if len(outline) > 1
+    ]
+    # Under the plan, the lower limit and their words, which stay readable.
+    parts = [titled(title), _inside(width, height, passes), under]
+    return svg(width, height, "rim-lines", parts)
+
+
+def tint(k: int, count: int) -> str:
+    """Return the k-th of several tints of the hue of the rim now, the oldest the lightest.
+
+    >>> tint(1, 2)
+    '#56B4E9'
+    """
+    share = 1.0 if count < 2 else k / (count - 1)
+    now = np.array([int(NOW[i : i + 2], 16) for i in (1, 3, 5)])
+    light = np.array([226, 241, 250])
+    red, green, blue = np.round(light + (now - light) * share).astype(int)
+    return f"#{red:02X}{green:02X}{blue:02X}"
 
 
 # --- pieces ------------------------------------------------------------------------------

@@ -6,13 +6,14 @@ two pictures; one that could not be measured is shown as it was recorded.
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
 
 from tracker import overlay
-from tracker.drawing import Label, RimLines, rim_lines
+from tracker.drawing import Label, RimLines, pass_lines, rim_lines
 from tracker.images import encode_png
 from tracker.values import Floats, Overlay, Point, ReferenceResult, Side, Still
 
@@ -132,29 +133,49 @@ def lines_in(
     is_first = to_reference is None
     to_frame = _then(UNMOVED if to_reference is None else to_reference, frame.from_reference)
 
-    def across(point: Point | None) -> tuple[Point, Point] | None:
-        """Return the short line across the rim through a point."""
-        if point is None or reference.centre_px is None or reference.mm_per_px is None:
-            return None
-        at = _mapped(np.array([point]), to_frame)[0]
-        centre = _mapped(np.array([reference.centre_px]), frame.from_reference)[0]
-        outward = (at - centre) / max(float(np.hypot(*(at - centre))), 1e-9)
-        per_mm = _scale(frame.from_reference) / reference.mm_per_px
-        inner, outer = at - outward * _INWARD_MM * per_mm, at + outward * _OUTWARD_MM * per_mm
-        return (float(inner[0]), float(inner[1])), (float(outer[0]), float(outer[1]))
-
     start = drawn.outline_px if is_first else drawn.reference_outline_px
     lines = RimLines(
         now=None if is_first else _mapped(drawn.outline_px, to_frame),
         hidden=None if is_first else drawn.hidden,
         start=_mapped(start, to_frame),
-        plan=across(drawn.plan_px),
-        limit=across(drawn.limit_px),
+        plan=_across(drawn.plan_px, reference, frame, to_frame),
+        limit=_across(drawn.limit_px, reference, frame, to_frame),
     )
     # On a whole picture the rim is small: words beside it would cover it.
     is_whole = frame.from_reference is UNMOVED
     labels = directions(frame, reference, side)
     return rim_lines(frame.width, frame.height, lines, labels, title, named=not is_whole)
+
+
+def passes_in(
+    frame: Frame, drawn: Sequence[tuple[Overlay, Floats]], reference: ReferenceResult, title: str
+) -> str:
+    """Draw the outlines of all passes in a frame of the first picture.
+
+    Parameters
+    ----------
+    frame : Frame
+    drawn : sequence of (Overlay, ndarray of shape (2, 3))
+        Of each measured picture, the oldest first: its lines, and the map to the first picture.
+    reference : ReferenceResult
+    title : str
+
+    Returns
+    -------
+    str
+        An ``svg`` element of the frame's size.
+    """
+    outlines = [
+        _mapped(lines.outline_px, _then(to_reference, frame.from_reference))
+        for lines, to_reference in drawn
+    ]
+    first = reference.overlay
+    lines = RimLines(
+        start=_mapped(first.outline_px, frame.from_reference) if first else None,
+        plan=_across(first.plan_px, reference, frame, frame.from_reference) if first else None,
+        limit=_across(first.limit_px, reference, frame, frame.from_reference) if first else None,
+    )
+    return pass_lines(frame.width, frame.height, outlines, lines, title)
 
 
 def directions(frame: Frame, reference: ReferenceResult, side: Side) -> tuple[Label, ...]:
@@ -177,6 +198,20 @@ def directions(frame: Frame, reference: ReferenceResult, side: Side) -> tuple[La
         )
         found.append(Label(at, word))
     return tuple(found)
+
+
+def _across(
+    point: Point | None, reference: ReferenceResult, frame: Frame, to_frame: Floats
+) -> tuple[Point, Point] | None:
+    """Return the short line across the rim through a point."""
+    if point is None or reference.centre_px is None or reference.mm_per_px is None:
+        return None
+    at = _mapped(np.array([point]), to_frame)[0]
+    centre = _mapped(np.array([reference.centre_px]), frame.from_reference)[0]
+    outward = (at - centre) / max(float(np.hypot(*(at - centre))), 1e-9)
+    per_mm = _scale(frame.from_reference) / reference.mm_per_px
+    inner, outer = at - outward * _INWARD_MM * per_mm, at + outward * _OUTWARD_MM * per_mm
+    return (float(inner[0]), float(inner[1])), (float(outer[0]), float(outer[1]))
 
 
 def _then(first: Floats, second: Floats) -> Floats:

@@ -38,7 +38,8 @@ class Showing:
             rim = self._view(case, picture, rim=True)
             whole = self._view(case, picture, rim=False)
             entries.append(ReviewEntry(whole, rim if rim.form == "rim" else None))
-        return views.review(case, tuple(entries), now)
+        frame = gallery.whole_frame(*self._size(case.first)) if case.first else None
+        return views.review(case, tuple(entries), frame, now)
 
     def picture_png(self, case_id: str, number: int, form: Form) -> bytes:
         """Return a picture as a page shows it, as PNG.

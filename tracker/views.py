@@ -124,6 +124,8 @@ class ReviewView:
     pictures: tuple[ReviewEntry, ...]
     strip: str
     chart: str
+    passes_on_rim: str
+    passes_on_whole: str
     now: datetime
 
 
@@ -323,9 +325,24 @@ def glance(case: Case, shown: PictureView | None, now: datetime) -> GlanceView:
     )
 
 
-def review(case: Case, pictures: tuple[ReviewEntry, ...], now: datetime) -> ReviewView:
-    """Put together the whole case for reading afterwards."""
-    return ReviewView(case, pictures, strip_of(case, _STRIP), chart_of(case), now)
+def review(
+    case: Case, pictures: tuple[ReviewEntry, ...], whole: Frame | None, now: datetime
+) -> ReviewView:
+    """Put together the whole case for reading afterwards; ``whole`` frames the first picture."""
+    on_rim = on_whole = ""
+    reference = case.reference
+    if whole is not None and reference is not None and reference.usable:
+        on_rim = passes_of(case, reference, gallery.rim_frame(reference))
+        on_whole = passes_of(case, reference, whole)
+    strip, chart = strip_of(case, _STRIP), chart_of(case)
+    return ReviewView(case, pictures, strip, chart, on_rim, on_whole, now)
+
+
+def passes_of(case: Case, reference: ReferenceResult, frame: Frame) -> str:
+    """Draw the outlines of all passes in one frame."""
+    drawn = [(removal.overlay, removal.to_reference) for removal in _removals(case)]
+    title = "The rim's outline at the start and after each measured pass"
+    return gallery.passes_in(frame, drawn, reference, title)
 
 
 def strip_of(case: Case, size: tuple[int, int]) -> str:

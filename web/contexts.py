@@ -123,6 +123,16 @@ class VerdictContext:
 
 
 @dataclass(frozen=True, slots=True)
+class PhaseContext:
+    """What is being done now, and what else can be chosen: value, name, whether it is chosen."""
+
+    now: str
+    paused: bool
+    choices: tuple[tuple[str, str, bool], ...]
+    quiet: str
+
+
+@dataclass(frozen=True, slots=True)
 class PicturesContext:
     """Of pictures.html: what to do next, and what the last picture gave."""
 
@@ -138,6 +148,7 @@ class PicturesContext:
     lcea: str
     notes: tuple[str, ...]
     can_replace_first: bool
+    phase: PhaseContext
     last_event: int
 
 
@@ -182,11 +193,11 @@ class RowContext:
     """One picture on Review."""
 
     number: int
+    address: str
     at: str
     name: str
     standing: str
     figure: Figure
-    rim: Figure | None
     removed: str
     running: str
     left: str
@@ -201,6 +212,35 @@ class RowContext:
 
 
 @dataclass(frozen=True, slots=True)
+class Choice:
+    """One of several things to look at, with the address that shows it."""
+
+    key: str
+    text: str
+    detail: str
+    address: str
+    chosen: bool
+
+
+@dataclass(frozen=True, slots=True)
+class CompareContext:
+    """Two registered pictures beside or over one another, as the address asks."""
+
+    mode: str
+    modes: tuple[Choice, ...]
+    extents: tuple[Choice, ...]
+    firsts: tuple[Choice, ...]
+    seconds: tuple[Choice, ...]
+    first: Figure
+    second: Figure
+    first_name: str
+    second_name: str
+    passes: Markup
+    note: str
+    row: RowContext
+
+
+@dataclass(frozen=True, slots=True)
 class ReviewContext:
     """Of review.html: the whole case for reading afterwards."""
 
@@ -210,6 +250,7 @@ class ReviewContext:
     plan: tuple[tuple[str, str], ...]
     strip: Markup
     chart: Markup
+    compare: CompareContext | None
     rows: tuple[RowContext, ...]
     unreadable: tuple[tuple[str, str, str], ...]
     last_event: int

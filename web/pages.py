@@ -22,6 +22,7 @@ ENVIRONMENT: Final = Environment(
     trim_blocks=True,
     lstrip_blocks=True,
 )
+ENVIRONMENT.filters["lower_first"] = lambda text: text[:1].lower() + text[1:]
 ENVIRONMENT.filters["address"] = lambda text: quote(str(text), safe="")
 
 

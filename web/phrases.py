@@ -10,13 +10,10 @@ from tracker.service import (
     MarksReading,
     MarksView,
     PictureView,
-    ReviewEntry,
-    ReviewView,
 )
-from tracker.values import SENTENCES, Budget, NotMeasurable, Quantity
+from tracker.values import SENTENCES, NotMeasurable, Quantity
 from web import words
 from web.contexts import (
-    BudgetContext,
     CaseLine,
     ErrorContext,
     Figure,
@@ -26,12 +23,11 @@ from web.contexts import (
     MarksContext,
     PicturesContext,
     ReadingContext,
-    ReviewContext,
-    RowContext,
     Shell,
     VerdictContext,
     case_base,
 )
+from web.phase import as_heard, phase_context
 
 STALE_AFTER_S: Final = 60
 
@@ -79,12 +75,12 @@ def glance_context(view: GlanceView) -> GlanceContext:
     age_s = (view.now - shown.received_at).total_seconds() if shown and counted else None
     last = ""
     if view.last_left is not None:
-        last_figure, last_unit = words.left(view.last_left)
+        lastfigure, last_unit = words.left(view.last_left)
         before = words.before_passes(view.passes_since)
-        last = f"last measured {last_figure} {last_unit}, {before}"
-    return GlanceContext(
+        last = f"last measured {lastfigure} {last_unit}, {before}"
+    said = GlanceContext(
         shell=shell,
-        who=_who(case),
+        who=who(case),
         standing=view.standing,
         heading=_heading(view.standing),
         figure_text=figure_text,
@@ -92,7 +88,7 @@ def glance_context(view: GlanceView) -> GlanceContext:
         interval=words.left_interval(removal.remaining_mm) if removal else "",
         message=shown.result.message or "" if removal and shown and shown.result else "",
         limits=shown.result.limits if removal and shown and shown.result else (),
-        findings=_findings(view.reasons),
+        findings=findings(view.reasons),
         last_measured=last,
         age_s=age_s,
         age=words.age(age_s) if age_s is not None else "",
@@ -100,10 +96,11 @@ def glance_context(view: GlanceView) -> GlanceContext:
         lcea=_lcea(case, removal.lcea_deg if removal else view.start_lcea),
         picture_line=_picture_line(shown),
         number=shown.number if shown else None,
-        figure=_figure(shell, shown) if shown else None,
+        figure=figure(shell, shown) if shown else None,
         strip=Markup(view.strip),
         last_event=view.last_event,
     )
+    return as_heard(case, said)
 
 
 def pictures_context(view: GlanceView, marks: MarksView | None) -> PicturesContext:
@@ -119,38 +116,19 @@ def pictures_context(view: GlanceView, marks: MarksView | None) -> PicturesConte
     number = len(case.stills) + 1
     return PicturesContext(
         shell=shell,
-        who=_who(case),
+        who=who(case),
         stage=stage,
         next_picture="the first picture" if stage == "first" else f"picture {number}",
         verdict=_verdict(shell, shown, view) if shown else None,
         marks=_marks(shell, marks) if marks else None,
-        findings=_findings(view.reasons) if stage != "passes" else (),
+        findings=findings(view.reasons) if stage != "passes" else (),
         earlier=tuple(_earlier(case, shown.number if shown else None)),
         waiting=len(case.waiting),
         lcea=_lcea(case, shown.removal.lcea_deg if shown and shown.removal else view.start_lcea),
         notes=case.reference.notes if case.reference else (),
         can_replace_first=not any(picture.counts for picture in case.stills),
+        phase=phase_context(case),
         last_event=view.last_event,
-    )
-
-
-def review_context(view: ReviewView) -> ReviewContext:
-    """Put the whole case into words."""
-    case = view.case
-    shell = Shell(f"Review, case {case.row.id}", "review", case.row.id)
-    return ReviewContext(
-        shell=shell,
-        who=_who(case),
-        opened=f"{words.day(case.row.opened_at)}, {words.minute(case.row.opened_at)}",
-        plan=tuple(_plan(case)),
-        strip=Markup(view.strip),
-        chart=Markup(view.chart),
-        rows=tuple(_row(shell, picture) for picture in view.pictures),
-        unreadable=tuple(
-            (note.name, words.clock(note.at) if note.at else "", note.message)
-            for note in case.unreadable
-        ),
-        last_event=case.last_event,
     )
 
 
@@ -163,25 +141,14 @@ def reading_context(reading: MarksReading) -> ReadingContext:
     diameter = scale = plausible = ""
     if reading.head_diameter_mm is not None and reading.mm_per_px is not None:
         diameter = f"{reading.head_diameter_mm:.1f} mm"
-        scale = f"{reading.mm_per_px:.4f} mm a pixel, {_RUNGS[reading.scale_from or '']}"
+        scale = f"{reading.mm_per_px:.4f} mm a pixel, {RUNGS[reading.scale_from or '']}"
         if not 36 <= reading.head_diameter_mm <= 62:
             plausible = "Few adult heads are of this size: check the scale and the circle."
     circle = (*socket.head.centre_px, socket.head.radius_px)
     return ReadingContext(True, "", lcea, diameter, scale, plausible, circle)
 
 
-_RESULTS: Final = {
-    "recession_mm": "removed",
-    "recession": "removed",
-    "lcea": "LCEA",
-    "lcea_deg": "LCEA",
-    "remaining": "left to the plan",
-    "to the lower limit": "left to the lower limit",
-    "area_mm2": "outline area",
-}
-"""What the budgets' results are called on the pages."""
-
-_RUNGS: Final = {
+RUNGS: Final = {
     "mm_per_px": "as given",
     "object_diameter_mm": "from the object",
     "head_diameter_mm": "from the head's diameter",
@@ -189,7 +156,8 @@ _RUNGS: Final = {
 }
 
 
-def _who(case: Case) -> str:
+def who(case: Case) -> str:
+    """Return whose pictures these are."""
     opened = words.minute(case.row.opened_at)
     return f"{words.hip(case.setup.side)}, case {case.row.id}, opened {opened}"
 
@@ -207,7 +175,8 @@ def _heading(standing: str) -> str:
     }[standing]
 
 
-def _findings(reasons: tuple[NotMeasurable, ...]) -> tuple[Finding, ...]:
+def findings(reasons: tuple[NotMeasurable, ...]) -> tuple[Finding, ...]:
+    """Return what was seen and what to do, for each reason."""
     return tuple(Finding(words.seen(reason), reason.what_to_do) for reason in reasons)
 
 
@@ -228,7 +197,8 @@ def _picture_line(shown: PictureView | None) -> str:
     return f"{name} at {words.clock(shown.received_at)}"
 
 
-def _figure(shell: Shell, picture: PictureView) -> Figure:
+def figure(shell: Shell, picture: PictureView) -> Figure:
+    """Return a picture with the lines over it."""
     return Figure(
         src=f"{shell.base}/pictures/{picture.number}/{picture.form}.png",
         width=picture.width,
@@ -254,11 +224,11 @@ def _verdict(shell: Shell, shown: PictureView, view: GlanceView) -> VerdictConte
         interval=words.left_interval(removal.remaining_mm) if removal else "",
         message=(result.message or "") if removal and result else "",
         limits=result.limits if removal and result else (),
-        findings=_findings(view.reasons),
+        findings=findings(view.reasons),
         removed=removed,
         notes=result.notes if removal and result else (),
         standing=shown.standing,
-        figure=_figure(shell, shown),
+        figure=figure(shell, shown),
     )
 
 
@@ -299,86 +269,3 @@ def _earlier(case: Case, shown: int | None) -> list[tuple[int, str, str]]:
             text = f"{words.NOT_MEASURED}: {SENTENCES[picture.result.reasons[0].reason]}"
         lines.append((picture.number, words.clock(picture.row.received_at), text))
     return lines
-
-
-def _plan(case: Case) -> list[tuple[str, str]]:
-    plan, reference = case.setup.plan, case.reference
-    lines = []
-    if plan.target_lcea_deg is not None:
-        lines.append(("target LCEA", f"{plan.target_lcea_deg:g}°, lateral bony edge"))
-    if plan.depth_mm is not None:
-        lines.append(("planned depth", f"{plan.depth_mm:g} mm"))
-    lines.append(("lower limit", f"{plan.floor_lcea_deg:g}°"))
-    if plan.max_depth_mm is not None:
-        lines.append(("greatest depth", f"{plan.max_depth_mm:g} mm"))
-    if reference and reference.lcea_deg:
-        lcea = reference.lcea_deg
-        lines.append(("LCEA at the start", f"{words.value(lcea)}° ({words.interval(lcea)})"))
-    if reference and reference.mm_per_px:
-        rung = _RUNGS[reference.scale_from or ""]
-        lines.append(("scale", f"{reference.mm_per_px:.4f} mm a pixel, {rung}"))
-    if reference:
-        lines.append(("marks", reference.marks))
-    return lines
-
-
-def _row(shell: Shell, entry: ReviewEntry) -> RowContext:
-    picture = entry.whole
-    removal, result = picture.removal, picture.result
-    standing = picture.standing if picture.standing != "ready" else "first picture"
-    reasons = result.reasons if result else ()
-    if picture.standing == "first unusable" and picture.reference:
-        reasons = picture.reference.reasons
-    notes = result.notes if result else picture.reference.notes if picture.reference else ()
-    beam = ""
-    if removal:
-        tilt, oblique = removal.beam.tilt, removal.beam.oblique
-        beam = (
-            f"tilt {words.value(tilt)}° ({words.interval(tilt)}), "
-            f"oblique {words.value(oblique)}° ({words.interval(oblique)})"
-        )
-    lcea = removal.lcea_deg if removal else None
-    if picture.standing == "ready" and picture.reference:
-        lcea = picture.reference.lcea_deg
-    return RowContext(
-        number=picture.number,
-        at=words.clock(picture.received_at),
-        name=picture.name,
-        standing=standing,
-        figure=_figure(shell, picture),
-        rim=_figure(shell, entry.rim) if entry.rim else None,
-        removed=_with_interval(removal.recession_mm) if removal else "",
-        running=_with_interval(removal.running_mm) if removal else "",
-        left=words.left_sentence(removal.remaining_mm) if removal else "",
-        lcea=_with_interval(lcea) if lcea else "",
-        area=_with_interval(removal.area_mm2, 0) if removal else "",
-        beam=beam,
-        message=(result.message or "") if removal and result else "",
-        limits=result.limits if removal and result else (),
-        findings=_findings(reasons),
-        notes=notes,
-        budgets=tuple(map(_budget, removal.budgets)) if removal else (),
-    )
-
-
-def _with_interval(quantity: Quantity, places: int = 1) -> str:
-    return f"{words.value(quantity, places)} ({words.interval(quantity, places)})"
-
-
-def _budget(budget: Budget) -> BudgetContext:
-    rows = tuple(
-        (
-            row.source,
-            f"{words.significant(row.u)} {_unit(row.unit)}",
-            words.significant(row.contribution),
-            row.note,
-        )
-        for row in sorted(budget.rows, key=lambda row: -row.contribution)
-    )
-    combined = sum(row.contribution**2 for row in budget.rows) ** 0.5
-    name = _RESULTS.get(budget.result, budget.result)
-    return BudgetContext(name, _unit(budget.unit), rows, words.significant(combined))
-
-
-def _unit(unit: str) -> str:
-    return {"mm2": "mm²", "deg": "°"}.get(unit, unit)

@@ -11,7 +11,7 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from tracker.errors import InputError
 from tracker.service import Added, Service
-from web import forms, live, phrases, words
+from web import forms, live, phrases, reviewing, words
 from web.contexts import case_base
 from web.pages import render
 
@@ -172,10 +172,19 @@ def glance(request: Request, case_id: str, part: str = "") -> Response:
 
 
 @router.get("/cases/{case_id}/review")
-def review(request: Request, case_id: str, part: str = "") -> Response:
-    """Show the whole case for reading afterwards."""
+def review(
+    request: Request,
+    case_id: str,
+    first: int | None = None,
+    second: int | None = None,
+    mode: reviewing.Mode = "side",
+    extent: reviewing.Extent = "rim",
+    part: str = "",
+) -> Response:
+    """Show the whole case for reading afterwards; the address says which two to compare."""
     template = "review_live.html" if part == "live" else "review.html"
-    return render(template, phrases.review_context(_service(request).review(case_id)))
+    wanted = reviewing.Wanted(first, second, mode, extent)
+    return render(template, reviewing.review_context(_service(request).review(case_id), wanted))
 
 
 @router.post("/cases/{case_id}/pictures/{number}/outline")

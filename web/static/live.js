@@ -28,7 +28,9 @@ function tick() {
 // Fetches the fragment; a page that is being worked on (data-hold) keeps what is under the hand.
 export async function refresh({ force = false } = {}) {
   const turn = ++newest;
-  const answer = await fetch(`${main.dataset.live}?part=live`, { cache: "no-store" });
+  const asked = new URLSearchParams(location.search);
+  asked.set("part", "live");
+  const answer = await fetch(`${main.dataset.live}?${asked}`, { cache: "no-store" });
   if (!answer.ok || turn !== newest) return;
   const holder = document.createElement("template");
   holder.innerHTML = await answer.text();

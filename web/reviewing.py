@@ -1,0 +1,264 @@
+"""Review in words: the whole case, and two of its pictures compared as the address asks."""
+
+from dataclasses import dataclass
+from typing import Final, Literal
+from urllib.parse import urlencode
+
+from markupsafe import Markup
+
+from tracker.service import PictureView, ReviewEntry, ReviewView
+from tracker.values import Budget, Quantity
+from web import words
+from web.contexts import (
+    BudgetContext,
+    Choice,
+    CompareContext,
+    Figure,
+    ReviewContext,
+    RowContext,
+    Shell,
+)
+from web.phrases import RUNGS, figure, findings, who
+
+Mode = Literal["side", "blink", "wipe", "passes"]
+Extent = Literal["rim", "whole"]
+
+MODES: Final[dict[Mode, str]] = {
+    "side": "Side by side",
+    "blink": "Blink",
+    "wipe": "Wipe",
+    "passes": "All outlines",
+}
+EXTENTS: Final[dict[Extent, str]] = {"rim": "The rim", "whole": "Whole picture"}
+
+_RESULTS: Final = {
+    "recession_mm": "removed",
+    "recession": "removed",
+    "lcea": "LCEA",
+    "lcea_deg": "LCEA",
+    "remaining": "left to the plan",
+    "to the lower limit": "left to the lower limit",
+    "area_mm2": "outline area",
+}
+"""What the budgets' results are called on the pages."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What the address asks to compare; None where it leaves the choice open."""
+
+    first: int | None = None
+    second: int | None = None
+    mode: Mode = "side"
+    extent: Extent = "rim"
+
+    def address(self, base: str, **changes: object) -> str:
+        """Return the address of the comparison with some of it changed."""
+        asked = {
+            "first": self.first,
+            "second": self.second,
+            "mode": self.mode,
+            "extent": self.extent,
+        }
+        return f"{base}/review?{urlencode(asked | changes)}"
+
+
+def review_context(view: ReviewView, wanted: Wanted | None = None) -> ReviewContext:
+    """Put the whole case into words.
+
+    Parameters
+    ----------
+    view : ReviewView
+    wanted : Wanted, optional
+        What to compare; the first picture and the latest measured one where it is open.
+
+    Returns
+    -------
+    ReviewContext
+    """
+    case = view.case
+    shell = Shell(f"Review, case {case.row.id}", "review", case.row.id)
+    asked, note = _settled(view, wanted or Wanted())
+    return ReviewContext(
+        shell=shell,
+        who=who(case),
+        opened=f"{words.day(case.row.opened_at)}, {words.minute(case.row.opened_at)}",
+        plan=tuple(_plan(view)),
+        strip=Markup(view.strip),
+        chart=Markup(view.chart),
+        compare=_compare(shell, view, asked, note),
+        rows=tuple(_row(shell, entry.whole, asked) for entry in view.pictures),
+        unreadable=tuple(
+            (note.name, words.clock(note.at) if note.at else "", note.message)
+            for note in case.unreadable
+        ),
+        last_event=case.last_event,
+    )
+
+
+# --- the comparison ----------------------------------------------------------------------
+
+
+def _registered(view: ReviewView) -> dict[int, ReviewEntry]:
+    """Return the pictures that lie in the first one's frame, by number."""
+    return {entry.whole.number: entry for entry in view.pictures if entry.rim is not None}
+
+
+def _settled(view: ReviewView, wanted: Wanted) -> tuple[Wanted, str]:
+    """Fill in what the address leaves open, and replace what can't be compared, saying so."""
+    numbers = list(_registered(view))
+    if not numbers:
+        return wanted, ""
+    first = wanted.first if wanted.first in numbers else numbers[0]
+    second = wanted.second if wanted.second in numbers else numbers[-1]
+    missing = [n for n in (wanted.first, wanted.second) if n is not None and n not in numbers]
+    note = ""
+    if missing:
+        named = " and ".join(f"Picture {n}" for n in dict.fromkeys(missing))
+        note = f"{named} can't be laid over the first one; another is shown."
+    return Wanted(first, second, wanted.mode, wanted.extent), note
+
+
+def _compare(shell: Shell, view: ReviewView, asked: Wanted, note: str) -> CompareContext | None:
+    entries = _registered(view)
+    if asked.first not in entries or asked.second not in entries:
+        return None
+    first, second = entries[asked.first], entries[asked.second]
+
+    def choices(part: str, chosen: object, texts: dict[str, str]) -> tuple[Choice, ...]:
+        return tuple(
+            Choice(
+                f"{part}-{key}", text, "", asked.address(shell.base, **{part: key}), key == chosen
+            )
+            for key, text in texts.items()
+        )
+
+    def pictures(part: str, chosen: int) -> tuple[Choice, ...]:
+        return tuple(
+            Choice(
+                f"{part}-{number}",
+                str(number),
+                _removed_briefly(entry.whole),
+                asked.address(shell.base, **{part: number}),
+                number == chosen,
+            )
+            for number, entry in entries.items()
+        )
+
+    passes = view.passes_on_rim if asked.extent == "rim" else view.passes_on_whole
+    return CompareContext(
+        mode=asked.mode,
+        modes=choices("mode", asked.mode, {str(key): text for key, text in MODES.items()}),
+        extents=choices("extent", asked.extent, {str(key): text for key, text in EXTENTS.items()}),
+        firsts=pictures("first", asked.first),
+        seconds=pictures("second", asked.second),
+        first=_extent_figure(shell, first, asked.extent),
+        second=_extent_figure(shell, second, asked.extent),
+        first_name=_name(first.whole),
+        second_name=_name(second.whole),
+        passes=Markup(passes),
+        note=note,
+        row=_row(shell, second.whole, asked),
+    )
+
+
+def _extent_figure(shell: Shell, entry: ReviewEntry, extent: Extent) -> Figure:
+    shown = entry.rim if extent == "rim" and entry.rim else entry.whole
+    return figure(shell, shown)
+
+
+def _name(picture: PictureView) -> str:
+    name = "First picture" if picture.standing == "ready" else f"Picture {picture.number}"
+    return f"{name} at {words.clock(picture.received_at)}"
+
+
+def _removed_briefly(picture: PictureView) -> str:
+    if picture.removal is None:
+        return "start"
+    return f"{words.value(picture.removal.recession_mm)} mm"
+
+
+# --- the rows ----------------------------------------------------------------------------
+
+
+def _plan(view: ReviewView) -> list[tuple[str, str]]:
+    case = view.case
+    plan, reference = case.setup.plan, case.reference
+    lines = []
+    if plan.target_lcea_deg is not None:
+        lines.append(("target LCEA", f"{plan.target_lcea_deg:g}°, lateral bony edge"))
+    if plan.depth_mm is not None:
+        lines.append(("planned depth", f"{plan.depth_mm:g} mm"))
+    lines.append(("lower limit", f"{plan.floor_lcea_deg:g}°"))
+    if plan.max_depth_mm is not None:
+        lines.append(("greatest depth", f"{plan.max_depth_mm:g} mm"))
+    if plan.clock is not None:
+        lines.append(("zone on the clock face", f"{plan.clock[0]} to {plan.clock[1]}"))
+    if reference and reference.lcea_deg:
+        lines.append(("LCEA at the start", f"{_with_interval(reference.lcea_deg)}°"))
+    if reference and reference.mm_per_px:
+        rung = RUNGS[reference.scale_from or ""]
+        lines.append(("scale", f"{reference.mm_per_px:.4f} mm a pixel, {rung}"))
+    if reference:
+        lines.append(("marks", reference.marks))
+    return lines
+
+
+def _row(shell: Shell, picture: PictureView, asked: Wanted) -> RowContext:
+    removal, result = picture.removal, picture.result
+    standing = picture.standing if picture.standing != "ready" else "first picture"
+    reasons = result.reasons if result else ()
+    if picture.standing == "first unusable" and picture.reference:
+        reasons = picture.reference.reasons
+    notes = result.notes if result else picture.reference.notes if picture.reference else ()
+    beam = ""
+    if removal:
+        tilt, oblique = removal.beam.tilt, removal.beam.oblique
+        beam = f"tilt {_with_interval(tilt)}°, oblique {_with_interval(oblique)}°"
+    lcea = removal.lcea_deg if removal else None
+    if picture.standing == "ready" and picture.reference:
+        lcea = picture.reference.lcea_deg
+    is_placed = removal is not None or picture.standing == "ready"
+    here = asked.address(shell.base, second=picture.number) if is_placed else ""
+    return RowContext(
+        number=picture.number,
+        address=here or f"#picture-{picture.number}",
+        at=words.clock(picture.received_at),
+        name=picture.name,
+        standing=standing,
+        figure=figure(shell, picture),
+        removed=_with_interval(removal.recession_mm) if removal else "",
+        running=_with_interval(removal.running_mm) if removal else "",
+        left=words.left_sentence(removal.remaining_mm) if removal else "",
+        lcea=_with_interval(lcea) if lcea else "",
+        area=_with_interval(removal.area_mm2, 0) if removal else "",
+        beam=beam,
+        message=(result.message or "") if removal and result else "",
+        limits=result.limits if removal and result else (),
+        findings=findings(reasons),
+        notes=notes,
+        budgets=tuple(map(_budget, removal.budgets)) if removal else (),
+    )
+
+
+def _with_interval(quantity: Quantity, places: int = 1) -> str:
+    return f"{words.value(quantity, places)} ({words.interval(quantity, places)})"
+
+
+def _budget(budget: Budget) -> BudgetContext:
+    rows = tuple(
+        (
+            row.source,
+            f"{words.significant(row.u)} {_unit(row.unit)}",
+            words.significant(row.contribution),
+            row.note,
+        )
+        for row in sorted(budget.rows, key=lambda row: -row.contribution)
+    )
+    combined = sum(row.contribution**2 for row in budget.rows) ** 0.5
+    name = _RESULTS.get(budget.result, budget.result)
+    return BudgetContext(name, _unit(budget.unit), rows, words.significant(combined))
+
+
+def _unit(unit: str) -> str:
+    return {"mm2": "mm²", "deg": "°"}.get(unit, unit)
