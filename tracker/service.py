@@ -21,6 +21,7 @@ from tracker.ledger import Ledger, Listener, first_picture, picture_of
 from tracker.record import Stamp
 from tracker.settings import DEFAULTS, Settings
 from tracker.showing import Showing
+from tracker.sources import Source, SourceState
 from tracker.store import Store
 from tracker.values import CaseSetup, Marks, NotMeasurable, Reason, Still, StillResult
 from tracker.views import GlanceView, MarksReading, MarksView, PictureView, ReviewEntry, ReviewView
@@ -36,6 +37,7 @@ __all__ = [
     "ReviewEntry",
     "ReviewView",
     "Service",
+    "SourceState",
 ]
 
 
@@ -98,6 +100,7 @@ class Service:
         self._store = Store(folder, Stamp(__version__, settings.digest()), clock)
         self._ledger = Ledger(self._store, settings, timer, decoder)
         self._showing = Showing(self._ledger)
+        self._sources: list[Source] = []
 
     def close(self) -> None:
         """Let go of the record."""
@@ -112,6 +115,14 @@ class Service:
     def listen(self, listener: Listener) -> Callable[[], None]:
         """Call ``listener(case_id, last_event)`` after every change; returns how to stop it."""
         return self._ledger.listen(listener)
+
+    def attach(self, source: Source) -> None:
+        """Let a way in that runs by itself be shown; who made it starts and stops it."""
+        self._sources.append(source)
+
+    def sources(self) -> tuple[SourceState, ...]:
+        """Return how each way in stands that runs by itself."""
+        return tuple(source.state for source in self._sources)
 
     # --- cases ---------------------------------------------------------------------------
 
