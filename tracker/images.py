@@ -11,10 +11,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from tracker import dicom
 from tracker.errors import InternalError, UnreadableImage
 from tracker.headers import Header, check_whole, read_header
 from tracker.settings import ImageLimits
-from tracker.values import Picture, Still
+from tracker.values import HeaderFacts, Picture, Still
 
 _DEPTHS: Final = (10, 12, 14, 16)
 _DEFAULT_LIMITS: Final = ImageLimits()
@@ -23,17 +24,25 @@ _DEFAULT_LIMITS: Final = ImageLimits()
 cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
 
 
-def decode(data: bytes, name: str, limits: ImageLimits = _DEFAULT_LIMITS) -> Still:
+def decode(
+    data: bytes,
+    name: str,
+    limits: ImageLimits = _DEFAULT_LIMITS,
+    *,
+    frame: int | None = None,
+) -> Still:
     """Return the picture in a file's bytes.
 
     Parameters
     ----------
     data : bytes
-        The whole file: PNG, JPEG, TIFF, BMP or WebP; 8 or 16 bits; grey, a colour save of
-        grey, or either with transparency (what is transparent becomes black).
+        The whole file: DICOM, PNG, JPEG, TIFF, BMP or WebP; 8 to 16 bits; grey, a colour save
+        of grey, or either with transparency (what is transparent becomes black).
     name : str
         File name, for messages and results.
     limits : ImageLimits
+    frame : int, optional
+        Which frame of a DICOM run, counted from 0; the last one if not said.
 
     Returns
     -------
@@ -46,12 +55,20 @@ def decode(data: bytes, name: str, limits: ImageLimits = _DEFAULT_LIMITS) -> Sti
         The bytes are no picture, are cut short, past a limit, or are a colour picture.
     """
     try:
-        header = _admit(data, limits)
-        pixels = _pixels(data, header)
-        grey, levels = _grey(pixels, limits)
+        if len(data) > limits.max_bytes:
+            raise UnreadableImage(
+                f"the file has more than {limits.max_bytes / 1e6:.0f} MB",
+                hint="save a smaller picture",
+            )
+        facts: HeaderFacts | None = None
+        if dicom.is_dicom(data):
+            grey, levels, facts = _from_dicom(data, limits, frame)
+        else:
+            grey, levels = _grey(_pixels(data, _admit(data, limits)), limits)
     except UnreadableImage as error:
         raise UnreadableImage(f"{name}: {error.message}", hint=error.hint) from None
-    return Still(name=name, grey=grey, sha256=hashlib.sha256(data).hexdigest(), levels=levels)
+    digest = hashlib.sha256(data).hexdigest()
+    return Still(name=name, grey=grey, sha256=digest, levels=levels, facts=facts)
 
 
 def encode_png(array: NDArray[Any]) -> bytes:
@@ -77,11 +94,6 @@ def encode_png(array: NDArray[Any]) -> bytes:
 
 def _admit(data: bytes, limits: ImageLimits) -> Header:
     """Refuse what is too big, too small or cut short, from the file's structure alone."""
-    if len(data) > limits.max_bytes:
-        raise UnreadableImage(
-            f"the file has more than {limits.max_bytes / 1e6:.0f} MB",
-            hint="save a smaller picture",
-        )
     header = read_header(data)
     size = f"{header.width} x {header.height} pixels"
     if min(header.width, header.height) < limits.min_side_px:
@@ -98,6 +110,16 @@ def _admit(data: bytes, limits: ImageLimits) -> Header:
         )
     check_whole(data, header)
     return header
+
+
+def _from_dicom(
+    data: bytes, limits: ImageLimits, frame: int | None
+) -> tuple[Picture, int, HeaderFacts]:
+    picture = dicom.read(data, limits, frame)
+    if picture.grey is not None:
+        return picture.grey, picture.levels, picture.facts
+    grey, levels = _grey(np.asarray(picture.colour), limits)
+    return grey, levels, picture.facts
 
 
 def _pixels(data: bytes, header: Header) -> NDArray[Any]:

@@ -25,6 +25,7 @@ View = Literal["AP", "false-profile", "oblique"]
 ScaleRung = Literal["mm_per_px", "object_diameter_mm", "head_diameter_mm"]
 MarksSource = Literal["given", "proposed"]
 VerdictWord = Literal["measured", "refused"]
+SpacingKind = Literal["none", "uncalibrated", "unstated", "geometry", "fiducial"]
 
 
 def frozen(array: NDArray[np.generic]) -> None:
@@ -325,6 +326,85 @@ class CaseSetup:
 # --- pictures ----------------------------------------------------------------------------
 
 
+@dataclass(frozen=True, slots=True)
+class HeaderFacts:
+    """What a picture's own header knows; None or empty where it says nothing.
+
+    It is shown and compared with the picture, never believed over it.
+
+    Attributes
+    ----------
+    modality : str
+        "XA", "RF", "CR", "DX" or "SC".
+    side : {"left", "right"} or None
+        The patient's side, where the header names exactly one.
+    receptor_spacing_mm : float or None
+        Distance of two pixels on the receptor: larger than at the hip by the magnification.
+    pixel_spacing_mm : float or None
+        What the header calls pixel spacing, whatever that is worth.
+    spacing_kind : {"none", "uncalibrated", "unstated", "geometry", "fiducial"}
+        What ``pixel_spacing_mm`` refers to: "uncalibrated" repeats the receptor's, "unstated"
+        differs from it without saying why, "geometry" holds at an assumed depth, "fiducial" at
+        the depth of an object of known size.
+    source_to_detector_mm, source_to_patient_mm : float or None
+    primary_deg, secondary_deg : float or None
+        Positioner angles as DICOM defines them: where the *receptor* stands; the patient's left
+        and cranial are positive.
+    field_mm : tuple of float
+        Diameter, or height and width, of the field of view at the receptor.
+    field_round : bool or None
+    flipped : bool or None
+        Flipped left to right by the operator.
+    field_turn_deg : float or None
+        Turned by the operator.
+    row_towards, column_towards : str
+        Letters of the patient's direction to which rows and columns run, such as "L" and "F".
+    acquired : str or None
+        By the C-arm's clock: date and time in ISO 8601, without a time zone.
+    dose_area_dgycm2 : float or None
+        Dose-area product, dGy cm².
+    entrance_dose_mgy : float or None
+    kv : float or None
+    patient_key, study_key, instance_key : str
+        Hashes for telling whether two pictures are of one patient, one study, one instance.
+    burned_in : bool or None
+        The header's word on text burned into the picture; None is no "no".
+    frame, frames : int
+        Which frame of how many, counted from 0.
+    """
+
+    modality: str
+    side: Side | None = None
+    receptor_spacing_mm: float | None = None
+    pixel_spacing_mm: float | None = None
+    spacing_kind: SpacingKind = "none"
+    source_to_detector_mm: float | None = None
+    source_to_patient_mm: float | None = None
+    primary_deg: float | None = None
+    secondary_deg: float | None = None
+    field_mm: tuple[float, ...] = ()
+    field_round: bool | None = None
+    flipped: bool | None = None
+    field_turn_deg: float | None = None
+    row_towards: str = ""
+    column_towards: str = ""
+    acquired: str | None = None
+    dose_area_dgycm2: float | None = None
+    entrance_dose_mgy: float | None = None
+    kv: float | None = None
+    patient_key: str = ""
+    study_key: str = ""
+    instance_key: str = ""
+    burned_in: bool | None = None
+    frame: int = 0
+    frames: int = 1
+
+    @property
+    def hip_spacing_mm(self) -> float | None:
+        """Spacing at the depth of an object of known size; the receptor's is never taken."""
+        return self.pixel_spacing_mm if self.spacing_kind == "fiducial" else None
+
+
 @dataclass(frozen=True, eq=False, slots=True)
 class Still:
     """One C-arm picture as recorded.
@@ -339,12 +419,15 @@ class Still:
         Hash of the file's bytes (of the pixels where there was no file).
     levels : int
         Number of grey levels of the recording (256, 65536).
+    facts : HeaderFacts or None
+        What the file's header knows; None where the kind of file has no such header.
     """
 
     name: str
     grey: Picture
     sha256: str
     levels: int = 256
+    facts: HeaderFacts | None = None
 
     def __post_init__(self) -> None:
         if self.grey.ndim != 2 or self.grey.dtype != np.float32:
