@@ -21,7 +21,7 @@ def folder(tmp_path: Path) -> Path:
 
 
 def test_pictures_come_in_byte_order_of_their_names(folder: Path) -> None:
-    for name in ("Z.PNG", "a.jpeg", "é.tif", "10.bmp", "9.webp"):
+    for name in ("Z.PNG", "a.jpeg", "é.tif", "10.bmp", "9.webp", "IM.dcm"):
         (folder / name).write_bytes(b"")
     for name in ("notes.txt", ".hidden.png", "grid.png"):
         (folder / name).write_bytes(b"")
@@ -32,6 +32,7 @@ def test_pictures_come_in_byte_order_of_their_names(folder: Path) -> None:
     assert names == sorted(names, key=str.encode)
     assert set(names) == {
         "000.png", "001.png", "002.png", "Z.PNG", "a.jpeg", "é.tif", "10.bmp", "9.webp",
+        "IM.dcm",
     }  # fmt: skip
 
 

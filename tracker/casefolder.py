@@ -21,7 +21,9 @@ from tracker.values import (
 )
 
 GRID_FILE: Final = "grid.png"
-PICTURE_SUFFIXES: Final = frozenset({".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp", ".webp"})
+PICTURE_SUFFIXES: Final = frozenset(
+    {".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp", ".webp", ".dcm", ".dicom", ".ima"}
+)
 
 _MAX_CASE_BYTES: Final = 1_000_000
 
