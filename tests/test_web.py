@@ -314,6 +314,58 @@ def test_a_first_picture_can_be_set_aside(client: Client) -> None:
     assert "/pictures/1/recorded.png" in client.get("/cases/p1").text
 
 
+def test_a_closed_case_shows_no_number(measured: Client) -> None:
+    bring(measured, png(20), "003.png")
+    assert "mm left" in text(measured.get("/cases/p1/glance").text)
+    measured.post("/cases/p1/say", data={"what": "close"})
+    html = measured.get("/cases/p1/glance").text
+    assert "Case closed" in html
+    assert "mm left" not in text(html)
+    assert "<img" not in html
+    assert_error_shape(bring(measured, png(25), "004.png"))
+    measured.post("/cases/p1/say", data={"what": "reopen"})
+    assert "mm left" in text(measured.get("/cases/p1/glance").text)
+
+
+def test_start_and_now_lie_over_one_another_on_glance(client: Client) -> None:
+    client.post("/cases", data=CASE)
+    bring(client, png(0), "000.png")
+    client.post("/cases/p1/marks", data=marks_form())
+    assert '<img class="start"' not in client.get("/cases/p1/glance").text
+    bring(client, png(18), "001.png")
+    html = client.get("/cases/p1/glance").text
+    now, start = re.findall(
+        r'<img(?: class="start")? src="([^"]+)" (width="\d+" height="\d+")', html
+    )
+    assert now[0] == "/cases/p1/pictures/1/rim.png"
+    assert start == ("/cases/p1/pictures/0/rim.png", now[1])
+
+
+def test_each_message_has_a_shape_of_its_own(client: Client) -> None:
+    client.post("/cases", data=CASE)
+    bring(client, png(0), "000.png")
+    client.post("/cases/p1/marks", data=marks_form())
+    shapes = {}
+    for tenths, message in ((5, "More to go"), (38, "May be at the plan"), (45, "Past the plan")):
+        bring(client, png(tenths), f"{tenths}.png")
+        html = client.get("/cases/p1/glance").text
+        found = re.search(r'<svg class="shape".*?</svg>(?=([\w ]+))', html, re.DOTALL)
+        assert found is not None
+        assert found[1] == message
+        shapes[message] = found[0]
+    assert len(set(shapes.values())) == 3
+
+
+def test_a_picture_that_is_kept_to_look_at_asks_for_nothing(measured: Client) -> None:
+    measured.post("/cases/p1/pictures/2/aside", data={"how": "look at"})
+    said = text(measured.get("/cases/p1/glance").text)
+    assert "Kept to look at" in said
+    assert "Draw burr" not in said
+    assert "last measured 2.0 mm left, before the last pass" in said
+    measured.post("/cases/p1/pictures/2/aside", data={"how": "take back"})
+    assert "2.0 mm left" in text(measured.get("/cases/p1/glance").text)
+
+
 # --- the comparison on Review --------------------------------------------------------------
 
 

@@ -6,10 +6,12 @@ again, and both results stay in the record.
 """
 
 import json
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Final, Literal
 
+from tracker import logbook
+from tracker.logbook import Logbook
 from tracker.record import CaseRow, EventRow, PictureRow, Plain, ResultRow, from_text, to_text
 from tracker.values import (
     CaseSetup,
@@ -18,6 +20,7 @@ from tracker.values import (
     Plan,
     Reason,
     ReferenceResult,
+    Scale,
     StillResult,
 )
 
@@ -31,6 +34,8 @@ Standing = Literal[
     "measured",
     "not measured",
     "outline wrong",
+    "to look at",
+    "closed",
 ]
 """How a picture of a case stands; without a picture to measure, how the case stands."""
 Phase = Literal["before burring", "burring", "repair", "femur"]
@@ -48,6 +53,9 @@ OUTLINE_WRONG: Final = "outline-wrong"
 OUTLINE_RIGHT: Final = "outline-right"
 UNREADABLE: Final = "unreadable"
 PHASE: Final = "phase"
+TAKEN_BACK: Final = "taken-back"
+TO_LOOK_AT: Final = "to-look-at"
+SCALE: Final = "scale"
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -95,6 +103,8 @@ class CasePicture:
         What made the result.
     distrusted : bool
         Somebody said that the outline looks wrong.
+    to_look_at : bool
+        Not measured, and kept without being measured.
     """
 
     row: PictureRow
@@ -104,6 +114,7 @@ class CasePicture:
     measured_at: datetime | None = None
     software: str = ""
     distrusted: bool = False
+    to_look_at: bool = False
 
     @property
     def number(self) -> int:
@@ -135,6 +146,8 @@ class Case:
     phase : str
         As somebody said last; while nobody has, burring begins when the marks are agreed.
     paused : bool
+    log : Logbook
+        What people said beside it.
     """
 
     row: CaseRow
@@ -145,6 +158,7 @@ class Case:
     last_event: int
     phase: Phase = "before burring"
     paused: bool = False
+    log: Logbook = field(default_factory=Logbook)
 
     @property
     def aloud(self) -> bool:
@@ -193,7 +207,9 @@ class Case:
 
     @property
     def standing(self) -> Standing:
-        """How the latest picture stands."""
+        """How the latest picture stands; a closed case is closed."""
+        if self.log.closed:
+            return "closed"
         return self.standing_of(self.latest)
 
     def standing_of(self, picture: CasePicture | None) -> Standing:
@@ -208,6 +224,8 @@ class Case:
             return "waiting" if self.setup.marks else "marks to agree"
         if picture.distrusted:
             return "outline wrong"
+        if picture.to_look_at:
+            return "to look at"
         return "measured" if picture.result.verdict == "measured" else "not measured"
 
     def aside(self, role: Role) -> CasePicture | None:
@@ -266,6 +284,15 @@ def read_case(
             case "outline-wrong" | "outline-right":
                 number = _number(event)
                 seen[number] = replace(seen[number], distrusted=event.kind == OUTLINE_WRONG)
+            case "taken-back":
+                number = _number(event)
+                seen[number] = replace(seen[number], role="set aside")
+            case "to-look-at":
+                number = _number(event)
+                seen[number] = replace(seen[number], to_look_at=True)
+            case "scale":
+                setup = replace(setup, scale=from_text(Scale, event.body))
+                _forget_results(seen)
             case "unreadable":
                 note_ = from_text(UnreadableNote, event.body)
                 unreadable.append(replace(note_, at=event.at))
@@ -282,6 +309,7 @@ def read_case(
         events[-1].key,
         phase.phase,
         phase.paused,
+        logbook.read(events),
     )
 
 

@@ -10,14 +10,15 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from hashlib import sha256
 from pathlib import Path
-from typing import Any, Self
+from typing import Any, Final, Self
 
-from tracker import __version__, casebook, casefolder, casetoml, views
+from tracker import __version__, casebook, casefolder, casetoml, logbook, views
 from tracker.casebook import Case, Phase, PhaseNote, UnreadableNote
 from tracker.decoding import SHARED, Decoder
 from tracker.errors import InputError, InvalidCase, UnreadableImage
 from tracker.gallery import Form
 from tracker.ledger import Ledger, Listener, first_picture, picture_of
+from tracker.logbook import Note
 from tracker.record import Stamp
 from tracker.settings import DEFAULTS, Settings
 from tracker.showing import Showing
@@ -58,6 +59,9 @@ class Added:
     number: int | None
     is_new: bool
     result: StillResult | None
+
+
+_MOST_CHARACTERS: Final = 1000
 
 
 def _now() -> datetime:
@@ -173,7 +177,7 @@ class Service:
 
     # --- pictures ------------------------------------------------------------------------
 
-    def add_picture(self, case_id: str, data: bytes, name: str) -> Added:
+    def add_picture(self, case_id: str, data: bytes, name: str, *, as_zero: bool = False) -> Added:
         """Take in a picture: the first becomes the reference, later ones are measured.
 
         Parameters
@@ -183,6 +187,8 @@ class Service:
             The file as it came.
         name : str
             The file's name, for people.
+        as_zero : bool
+            It is brought as the zero picture: traction on, rim not yet burred.
 
         Returns
         -------
@@ -190,12 +196,16 @@ class Service:
 
         Raises
         ------
+        InputError
+            The case is closed.
         UnreadableImage
             The bytes are no picture; that something came is written down once.
         NotFound
         """
         ledger, name = self._ledger, name[:255]
         case = ledger.case(case_id)
+        if case.log.closed:
+            raise InputError(f"Case {case_id} is closed.", hint="Open it again on Pictures.")
         with ledger.alone(case_id):
             try:
                 ledger.decode(data, name)
@@ -209,6 +219,8 @@ class Service:
             if picture_of(case, row.number).role not in ("first", "still"):
                 joined = {"number": row.number, "role": "still"}
                 case, is_new = ledger.append(case, casebook.JOINED, joined), True
+            if as_zero and is_new and picture_of(case, row.number).role == "still":
+                ledger.append(case, logbook.ZERO, {"number": row.number})
             case = ledger.measure_waiting(case_id)
         if is_new:
             ledger.tell(case)
@@ -242,6 +254,88 @@ class Service:
             if (case.phase, case.paused) == (phase, paused):
                 return case
             case = self._ledger.append(case, casebook.PHASE, PhaseNote(phase, paused))
+        self._ledger.tell(case)
+        return case
+
+    # --- what people say about a case ----------------------------------------------------
+
+    def close_case(self, case_id: str) -> Case:
+        """Close a case: no number stands on the wall, and no picture is taken in."""
+        return self._say(case_id, logbook.CLOSED, lambda case: case.log.closed)
+
+    def reopen_case(self, case_id: str) -> Case:
+        """Open a closed case again."""
+        return self._say(case_id, logbook.REOPENED, lambda case: not case.log.closed)
+
+    def skip_zero(self, case_id: str) -> Case:
+        """Write down that there will be no zero picture."""
+        return self._say(case_id, logbook.ZERO_SKIPPED, lambda case: case.log.zero_skipped)
+
+    def take_note(self, case_id: str, text: str, number: int | None = None) -> Case:
+        """Write a note about a case, or about one of its pictures.
+
+        Raises
+        ------
+        InputError
+            The note is empty, or longer than 1000 characters.
+        """
+        text = text.strip()
+        if not 1 <= len(text) <= _MOST_CHARACTERS:
+            raise InputError(
+                "The note is empty." if not text else "The note is too long.",
+                hint=f"Write one of up to {_MOST_CHARACTERS} characters.",
+            )
+        if number is not None:
+            picture_of(self.case(case_id), number)
+        return self._say(case_id, logbook.NOTE, lambda _: False, Note(text, number))
+
+    def take_back(self, case_id: str, number: int) -> Case:
+        """Set the latest picture aside, as if it had not been brought; its file is kept.
+
+        Raises
+        ------
+        InputError
+            It is not the latest one.
+        """
+        self.case(case_id)
+        with self._ledger.alone(case_id):
+            case = self.case(case_id)
+            if not case.stills or case.stills[-1].number != number:
+                raise InputError(
+                    f"Picture {number} is not the latest one.",
+                    hint="Only the latest picture can be taken back.",
+                )
+            case = self._ledger.append(case, casebook.TAKEN_BACK, {"number": number})
+        self._ledger.tell(case)
+        return case
+
+    def keep_to_look_at(self, case_id: str, number: int) -> Case:
+        """Keep a picture that could not be measured, without asking for another.
+
+        Raises
+        ------
+        InputError
+            The picture is measured.
+        """
+        self.case(case_id)
+        with self._ledger.alone(case_id):
+            case = self.case(case_id)
+            if case.standing_of(picture_of(case, number)) != "not measured":
+                raise InputError(f"Picture {number} is not one that could not be measured.")
+            case = self._ledger.append(case, casebook.TO_LOOK_AT, {"number": number})
+        self._ledger.tell(case)
+        return case
+
+    def _say(
+        self, case_id: str, kind: str, is_said: Callable[[Case], bool], body: object = None
+    ) -> Case:
+        """Write something down unless it holds already."""
+        self.case(case_id)
+        with self._ledger.alone(case_id):
+            case = self.case(case_id)
+            if is_said(case):
+                return case
+            case = self._ledger.append(case, kind, {} if body is None else body)
         self._ledger.tell(case)
         return case
 

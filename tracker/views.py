@@ -297,8 +297,10 @@ def glance(case: Case, shown: PictureView | None, now: datetime) -> GlanceView:
     GlanceView
     """
     standing = shown.standing if shown else case.standing_of(None)
+    if case.log.closed:
+        standing = "closed"
     last_left, passes_since = None, 0
-    if standing in ("not measured", "waiting"):
+    if standing in ("not measured", "waiting", "to look at"):
         for picture in reversed(case.stills):
             if picture.counts and picture.result and picture.result.removal:
                 last_left = picture.result.removal.remaining_mm

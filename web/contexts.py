@@ -174,6 +174,7 @@ class GlanceContext:
     picture_line: str
     number: int | None
     figure: Figure | None
+    start: str
     strip: Markup
     last_event: int
 

@@ -9,6 +9,8 @@ from tracker.errors import InputError
 
 PictureForm = Literal["recorded", "registered", "rim"]
 Looks = Literal["wrong", "right"]
+Said = Literal["close", "reopen", "no zero"]
+Aside = Literal["take back", "look at"]
 CasePage = Literal["", "glance", "review"]
 
 _LABELS: Final = {

@@ -40,6 +40,8 @@ _STANDINGS: Final = {
     "measured": "measured",
     "not measured": "last picture not measured",
     "outline wrong": "last outline looks wrong",
+    "to look at": "last picture kept to look at",
+    "closed": "closed",
 }
 
 
@@ -69,6 +71,8 @@ def glance_context(view: GlanceView) -> GlanceContext:
     """Put what the wall shows into words."""
     case, shown = view.case, view.shown
     shell = Shell(f"Glance, case {case.row.id}", "glance", case.row.id)
+    if view.standing == "closed":
+        shown = None
     removal = shown.removal if shown else None
     figure_text, unit = words.left(removal.remaining_mm) if removal else ("", "")
     counted = shown is not None and view.standing in ("measured", "not measured", "outline wrong")
@@ -93,10 +97,13 @@ def glance_context(view: GlanceView) -> GlanceContext:
         age_s=age_s,
         age=words.age(age_s) if age_s is not None else "",
         is_stale=age_s is not None and age_s >= STALE_AFTER_S,
-        lcea=_lcea(case, removal.lcea_deg if removal else view.start_lcea),
+        lcea=""
+        if view.standing == "closed"
+        else _lcea(case, removal.lcea_deg if removal else view.start_lcea),
         picture_line=_picture_line(shown),
         number=shown.number if shown else None,
         figure=figure(shell, shown) if shown else None,
+        start=_start(shell, case, shown),
         strip=Markup(view.strip),
         last_event=view.last_event,
     )
@@ -172,7 +179,16 @@ def _heading(standing: str) -> str:
         "measured": "",
         "not measured": "Not measured",
         "outline wrong": "No number: the outline looks wrong",
+        "to look at": "Kept to look at",
+        "closed": "Case closed",
     }[standing]
+
+
+def _start(shell: Shell, case: Case, shown: PictureView | None) -> str:
+    """Return the address of the rim at the start, where it lies exactly under the one shown."""
+    if shown is None or shown.removal is None or case.first is None:
+        return ""
+    return f"{shell.base}/pictures/{case.first.number}/{shown.form}.png"
 
 
 def findings(reasons: tuple[NotMeasurable, ...]) -> tuple[Finding, ...]:

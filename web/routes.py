@@ -161,6 +161,44 @@ def picture_png(request: Request, case_id: str, number: int, form: forms.Picture
     return Response(data, media_type="image/png")
 
 
+@router.post("/cases/{case_id}/say")
+def say(request: Request, case_id: str, what: Annotated[forms.Said, Form()]) -> Response:
+    """Write down what one button says of the case."""
+    service = _service(request)
+    act = {
+        "close": service.close_case,
+        "reopen": service.reopen_case,
+        "no zero": service.skip_zero,
+    }[what]
+    act(case_id)
+    return _to(case_base(case_id))
+
+
+@router.post("/cases/{case_id}/notes")
+def take_note(
+    request: Request,
+    case_id: str,
+    text: Annotated[str, Form()] = "",
+    number: Annotated[int | None, Form()] = None,
+) -> Response:
+    """Write a note about the case or one of its pictures."""
+    _service(request).take_note(case_id, text, number)
+    return _to(case_base(case_id))
+
+
+@router.post("/cases/{case_id}/pictures/{number}/aside")
+def put_aside(
+    request: Request, case_id: str, number: int, how: Annotated[forms.Aside, Form()]
+) -> Response:
+    """Take the latest picture back, or keep one that is not measured to look at."""
+    service = _service(request)
+    if how == "take back":
+        service.take_back(case_id, number)
+    else:
+        service.keep_to_look_at(case_id, number)
+    return _to(case_base(case_id))
+
+
 # --- Glance and Review -------------------------------------------------------------------
 
 

@@ -1,7 +1,8 @@
 // Keeps a page at the latest state: changes by server-sent events, the page's own fragment fetched
-// again on each.  Without a beat for three seconds the connection counts as lost.
+// again on each.  Without a beat for two and a half seconds the connection counts as lost.
 
-const LOST_AFTER_MS = 3000;
+const LOST_AFTER_MS = 2500;
+const AGAIN_AFTER_MS = 1000;
 const main = document.querySelector("main[data-live]");
 let lastBeat = performance.now();
 let shownAt = performance.now();
@@ -71,6 +72,10 @@ function listen() {
   source.addEventListener("changed", (event) => {
     beat();
     if (event.lastEventId !== document.getElementById("live").dataset.seen) refresh().catch(() => {});
+  });
+  // A browser gives up after an answer that is no stream (a service that is just starting): go on.
+  source.addEventListener("error", () => {
+    if (source.readyState === EventSource.CLOSED) setTimeout(listen, AGAIN_AFTER_MS);
   });
   addEventListener("pagehide", () => source.close());
 }
