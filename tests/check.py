@@ -20,7 +20,8 @@ SCRIPTS = Path(sysconfig.get_path("scripts"))
 FOLDERS = ("tracker", "web", "tests", "demo_frames")
 
 # Marker of the tests that need a program, and the names under which it is found.
-PROGRAMS = {"browser": ("chromium", "chromium-browser")}
+# By full path where a package of ours installs a program of the same name.
+PROGRAMS = {"browser": ("chromium", "chromium-browser"), "dcmtk": ("/usr/bin/storescu",)}
 
 
 def main() -> int:
