@@ -144,14 +144,16 @@ def test_a_whole_case_through_the_pages(client: Client) -> None:
     assert "41° (" in page
 
     agreed = client.post("/cases/p1/marks", data=marks_form() | {"as_proposed": "true"})
-    assert "Ready for the first pass" in text(agreed.text)
+    assert "Next: the zero picture" in text(agreed.text)
+    skipped = client.post("/cases/p1/say", data={"what": "no zero"})
+    assert "Ready for the first pass" in text(skipped.text)
     assert "Ready: nothing burred yet" in text(client.get("/cases/p1/glance").text)
 
     assert bring(client, png(18), "001.png").json()["verdict"] == "measured"
     page = text(client.get("/cases/p1").text)
     assert "2.0 mm left" in page
     assert "1.5 to 2.5" in page
-    assert "more to go" in page
+    assert "More to go" in page
     refused = bring(client, png(255), "002.png").json()
     assert (refused["verdict"], refused["reasons"]) == ("refused", ["rim-hidden"])
     bring(client, png(45), "003.png")
@@ -434,7 +436,10 @@ def test_review_without_a_usable_first_picture_has_nothing_to_compare(client: Cl
         ({"target_lcea_deg": "20"}, "Target LCEA is 20, not above the lower limit"),
         ({"head_diameter_mm": ""}, "The scale is empty"),
         ({"head_diameter_mm": "a lot"}, "Diameter of the femoral head is not a number."),
-        ({"head_diameter_mm": "480"}, "Diameter of the femoral head is 480"),
+        ({"head_diameter_mm": "480"}, "Few adult heads measure 480.0 mm across"),
+        ({"head_diameter_mm": "24.3"}, "24.3 mm is a head's radius rather than its diameter"),
+        ({"edge": "end of the sourcil"}, "The target LCEA is of another edge"),
+        ({"clock_from": "25:00"}, "clock"),
         ({"id": "a/b"}, "can't name a case"),
         ({"id": " "}, "Pseudonym must be"),
     ],
@@ -451,6 +456,128 @@ def test_a_case_that_cant_be_opened_says_why_and_keeps_what_was_typed(
     assert "_deg is" not in answer.text
     assert_error_shape(client.post("/cases", data=CASE | change))
     assert client.get("/healthz").json()["cases"] == 0
+
+
+def test_what_is_unlikely_is_taken_once_it_is_said_to_be_right(
+    client: Client, service: Service
+) -> None:
+    asked = CASE | {"head_diameter_mm": "30", "unusual_head": "yes"}
+    assert client.post("/cases", data=asked).status_code == 201
+    assert service.case("p1").setup.scale.head_diameter_mm == 30
+
+
+def test_the_plan_keeps_its_zone_and_where_it_comes_from(client: Client, service: Service) -> None:
+    more = {"clock_from": "11:00", "clock_to": "2:00", "film": "X-ray standing"}
+    client.post("/cases", data=CASE | more)
+    case = service.case("p1")
+    assert case.setup.plan.clock == ("11:00", "2:00")
+    said = "The target LCEA comes from: X-ray standing, lateral bony edge."
+    assert [note.text for note in case.log.notes] == [said]
+    assert said in text(client.get("/cases/p1/review").text)
+
+
+# --- scale from an object, plan on this hip, zero picture, notes -------------------------
+
+
+def test_an_object_of_known_size_is_marked_on_the_first_picture(
+    client: Client, service: Service
+) -> None:
+    client.post("/cases", data=CASE | {"head_diameter_mm": "", "object_diameter_mm": "27"})
+    bring(client, png(0), "000.png")
+    page = client.get("/cases/p1").text
+    x, y = (re.findall(rf'name="object_{axis}"[^>]*value="([^"]+)"', page) for axis in "xy")
+    assert len(x) == len(y) == 2
+    unplaced = marks_form() | {"object_x": x, "object_y": y}
+    assert client.post("/cases/p1/marks/reading", data=unplaced).json()["diameter"] == ""
+    answer = client.post("/cases/p1/marks", data=unplaced)
+    assert answer.status_code == 422
+    assert "ends of the object" in answer.json()["error"]["message"]
+
+    ends = marks_form() | {"object_x": ["40", "140"], "object_y": ["90", "90"]}
+    said = client.post("/cases/p1/marks/reading", data=ends).json()
+    assert (said["diameter"], said["scale"]) == ("48.6 mm", "0.2700 mm a pixel, from the object")
+    assert client.post("/cases/p1/marks", data=ends).status_code == 200
+    assert service.case("p1").setup.scale.object_px == ((40.0, 90.0), (140.0, 90.0))
+
+
+def test_two_scales_that_disagree_are_said(client: Client) -> None:
+    client.post("/cases", data=CASE | {"object_diameter_mm": "27"})
+    bring(client, png(0), "000.png")
+    ends = marks_form() | {"object_x": ["40", "130"], "object_y": ["90", "90"]}
+    said = client.post("/cases/p1/marks/reading", data=ends).json()
+    assert said["plausible"] == "The scale makes the head 54.0 mm, 48.6 mm was given: check both."
+
+
+def test_a_shallow_start_is_confirmed_deliberately(client: Client, service: Service) -> None:
+    client.post("/cases", data=CASE | {"target_lcea_deg": "21", "floor_lcea_deg": "19"})
+    bring(client, png(0), "000.png")
+    shallow = marks_form()
+    shallow["edge_x"], shallow["edge_y"] = (f"{v:.1f}" for v in standins.point_at(24.0))
+    said = client.post("/cases/p1/marks/reading", data=shallow).json()
+    assert said["confirm"] is True
+    assert "bone taken away can't be put back" in said["plan"][0]
+    answer = client.post("/cases/p1/marks", data=shallow)
+    assert answer.status_code == 422
+    assert service.case("p1").setup.marks is None
+    client.post("/cases/p1/marks", data=shallow | {"confirmed": "true"})
+    assert service.case("p1").log.plan_confirmed
+    # Other marks ask again.
+    assert client.post("/cases/p1/marks", data=shallow).status_code == 422
+
+
+def test_a_start_that_is_not_shallow_asks_for_nothing(seen: Client, client: Client) -> None:
+    said = seen.post("/cases/p1/marks/reading", data=marks_form()).json()
+    assert said["confirm"] is False
+    assert 'hidden><input type="checkbox" name="confirmed"' in marks_page(client)
+
+
+def marks_page(client: Client) -> str:
+    client.post("/cases", data=CASE)
+    bring(client, png(0), "000.png")
+    return str(client.get("/cases/p1").text)
+
+
+@pytest.mark.parametrize(
+    ("tenths", "said", "asks_again"),
+    [(1, "0 lies within, so the chain holds", False), (9, "0 does not lie within", True)],
+)
+def test_the_zero_picture_is_asked_for_and_checked(
+    client: Client, tenths: int, said: str, asks_again: bool
+) -> None:
+    marks_page(client)
+    client.post("/cases/p1/marks", data=marks_form())
+    asked = client.get("/cases/p1").text
+    assert 'name="as_zero"' in asked
+    assert "Add the zero picture: nothing burred yet" in text(asked)
+    client.post(
+        "/cases/p1/pictures",
+        files={"picture": ("001.png", png(tenths), "image/png")},
+        data={"as_zero": "true"},
+    )
+    page = client.get("/cases/p1").text
+    assert said in text(page)
+    assert ('name="as_zero"' in page) == asks_again
+    assert said in text(client.get("/cases/p1/review").text)
+
+
+def test_a_zero_picture_that_is_skipped_is_said_to_be(client: Client) -> None:
+    marks_page(client)
+    client.post("/cases/p1/marks", data=marks_form())
+    client.post("/cases/p1/say", data={"what": "no zero"})
+    assert 'name="as_zero"' not in client.get("/cases/p1").text
+    bring(client, png(18), "001.png")
+    for page in ("", "/review"):
+        assert "No zero picture: numbers stand without that proof" in text(
+            client.get(f"/cases/p1{page}").text
+        )
+
+
+def test_notes_are_shown_and_escaped(measured: Client) -> None:
+    measured.post("/cases/p1/notes", data={"text": "Ossicle <left> in place", "number": "1"})
+    for page in ("", "/review"):
+        assert "Ossicle &lt;left&gt; in place" in measured.get(f"/cases/p1{page}").text
+    assert_error_shape(measured.post("/cases/p1/notes", data={"text": " "}))
+    assert_error_shape(measured.post("/cases/p1/notes", data={"text": "x", "number": "99"}))
 
 
 def test_a_comma_is_a_decimal_point(client: Client, service: Service) -> None:

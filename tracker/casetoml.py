@@ -162,13 +162,15 @@ def parse_case(text: str) -> CaseSetup:
     return setup_from(plain)
 
 
-def setup_from(plain: Plain) -> CaseSetup:
+def setup_from(plain: Plain, *, object_later: bool = False) -> CaseSetup:
     """Return a case's set-up from the keys and tables of a case.toml, already parsed.
 
     Parameters
     ----------
     plain : dict
         Strings, numbers, lists and dictionaries.
+    object_later : bool
+        The ends of an object of known size may be marked later.
 
     Raises
     ------
@@ -184,7 +186,7 @@ def setup_from(plain: Plain) -> CaseSetup:
         id=name,
         side=cast(Side, top.word("side", ("left", "right"))),
         view=cast(View, top.word("view", ("AP", "false-profile", "oblique"))),
-        scale=_scale(top.require("scale", hint="add a table [scale]")),
+        scale=_scale(top.require("scale", hint="add a table [scale]"), object_later=object_later),
         plan=_plan(top.require("plan", hint="add a table [plan]")),
         marks=marks_from(plain["marks"]) if "marks" in plain else None,
         plate=_plate(plain["distortion"]) if "distortion" in plain else None,
@@ -201,7 +203,7 @@ def _check_schema(top: _Table) -> None:
         )
 
 
-def _scale(plain: Any) -> Scale:
+def _scale(plain: Any, *, object_later: bool) -> Scale:
     table = _Table("scale", plain)
     scale = Scale(
         mm_per_px=table.number("mm_per_px", 0.01, 2.0),
@@ -212,7 +214,7 @@ def _scale(plain: Any) -> Scale:
         object_file=table.file("object_file") if "object_file" in table.plain else None,
         head_diameter_mm=table.number("head_diameter_mm", 25.0, 75.0),
     )
-    if scale.object_diameter_mm is not None and scale.object_px is None:
+    if scale.object_diameter_mm is not None and scale.object_px is None and not object_later:
         raise table.fail("object_px", "is missing", "mark both ends of the object's diameter")
     if scale.object_diameter_mm is None and (scale.object_px or scale.object_file):
         raise table.fail("object_diameter_mm", "is missing", "give the object's true diameter")

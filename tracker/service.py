@@ -13,28 +13,33 @@ from pathlib import Path
 from typing import Any, Final, Self
 
 from tracker import __version__, casebook, casefolder, casetoml, logbook, views
-from tracker.casebook import Case, Phase, PhaseNote, UnreadableNote
+from tracker.casebook import Case, CasePicture, Phase, PhaseNote, UnreadableNote
 from tracker.decoding import SHARED, Decoder
 from tracker.errors import InputError, InvalidCase, UnreadableImage
 from tracker.gallery import Form
+from tracker.instance import InstanceNames, names_of
 from tracker.ledger import Ledger, Listener, first_picture, picture_of
 from tracker.logbook import Note
+from tracker.plan import PlanNote
 from tracker.record import Stamp
 from tracker.settings import DEFAULTS, Settings
 from tracker.showing import Showing
 from tracker.sources import Source, SourceState
 from tracker.store import Store
-from tracker.values import CaseSetup, Marks, NotMeasurable, Reason, Still, StillResult
+from tracker.values import CaseSetup, Floats, Marks, NotMeasurable, Reason, Still, StillResult
 from tracker.views import GlanceView, MarksReading, MarksView, PictureView, ReviewEntry, ReviewView
 
 __all__ = [
     "Added",
     "Case",
+    "CasePicture",
     "GlanceView",
+    "InstanceNames",
     "MarksReading",
     "MarksView",
     "Phase",
     "PictureView",
+    "PlanNote",
     "ReviewEntry",
     "ReviewView",
     "Service",
@@ -152,11 +157,13 @@ class Service:
     def open_case_from(self, plain: dict[str, Any]) -> Case:
         """Open a case from the keys and tables of a case.toml, checked as such.
 
+        The ends of an object of known size may be left to the first picture.
+
         Raises
         ------
         InvalidCase
         """
-        return self.open_case(casetoml.setup_from(plain))
+        return self.open_case(casetoml.setup_from(plain, object_later=True))
 
     def cases(self) -> tuple[Case, ...]:
         """Return all cases, the newest first."""
@@ -234,6 +241,10 @@ class Service:
         UnreadableImage
         """
         self._ledger.decode(data, name)
+
+    def instance_names(self, data: bytes) -> InstanceNames:
+        """Return what a DICOM file calls itself; nothing is decoded or written."""
+        return names_of(data)
 
     def has_seen(self, case_id: str, digest: str) -> bool:
         """Tell whether bytes of this SHA-256 have come to a case before, in whatever role.
@@ -403,9 +414,11 @@ class Service:
         """
         return casetoml.marks_from(plain)
 
-    def read_marks(self, case_id: str, marks: Marks) -> MarksReading:
+    def read_marks(
+        self, case_id: str, marks: Marks, object_px: Floats | None = None
+    ) -> MarksReading:
         """Return what marks say, without agreeing them."""
-        return views.read_marks(self.case(case_id).setup, marks)
+        return views.read_marks(self._showing.setup_with_object(case_id, object_px), marks)
 
     # --- marks ---------------------------------------------------------------------------
 
@@ -422,6 +435,60 @@ class Service:
             first_picture(case)
             return self._ledger.start_again(self._ledger.append(case, casebook.MARKS, marks))
 
+    def agree_marks(
+        self,
+        case_id: str,
+        marks: Marks | None,
+        *,
+        object_px: Floats | None = None,
+        confirmed: bool = False,
+    ) -> Case:
+        """Agree the marks as people do it: with a deliberate yes where the plan asks for one.
+
+        Parameters
+        ----------
+        case_id : str
+        marks : Marks or None
+            None takes them as they were proposed.
+        object_px : ndarray of shape (2, 2), optional
+            Ends of the object of known size.
+        confirmed : bool
+            Somebody said yes to what the plan looks like on this hip.
+
+        Returns
+        -------
+        Case
+
+        Raises
+        ------
+        InputError
+            The plan asks for a yes that was not given, no marks were proposed, or the scale is to
+            come from an object whose ends are not marked.
+        NotFound
+            There is no first picture yet.
+        """
+        case = self.case(case_id)
+        first_picture(case)
+        marks = self._proposed(case) if marks is None else marks
+        setup = self._showing.setup_with_object(case_id, object_px)
+        scale = setup.scale
+        if scale.object_px is None and (scale.mm_per_px, scale.head_diameter_mm) == (None, None):
+            raise InputError(
+                "The two ends of the object of known size are not marked.",
+                hint="Drag both to the object's ends.",
+            )
+        doubts = [note for note in views.read_marks(setup, marks).plan_notes if note.confirm]
+        if doubts and not confirmed:
+            raise InputError(doubts[0].text, hint="Say yes to it beside the marks, or cancel.")
+        with self._ledger.alone(case_id):
+            case = self.case(case_id)
+            if setup.scale != case.setup.scale:
+                case = self._ledger.append(case, casebook.SCALE, setup.scale)
+            case = self._ledger.append(case, casebook.MARKS, marks)
+            if doubts:
+                case = self._ledger.append(case, logbook.PLAN_CONFIRMED, {})
+            return self._ledger.start_again(case)
+
     def accept_proposed(self, case_id: str) -> Case:
         """Agree the marks as they were proposed.
 
@@ -430,10 +497,13 @@ class Service:
         InputError
             No marks were proposed.
         """
-        proposal = self.case(case_id).proposal
-        if proposal is None or proposal.marks is None:
+        return self.set_marks(case_id, self._proposed(self.case(case_id)))
+
+    @staticmethod
+    def _proposed(case: Case) -> Marks:
+        if case.proposal is None or case.proposal.marks is None:
             raise InputError("No marks were proposed.", hint="Set them by hand.")
-        return self.set_marks(case_id, proposal.marks)
+        return case.proposal.marks
 
     # --- case folders --------------------------------------------------------------------
 

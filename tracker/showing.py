@@ -2,11 +2,14 @@
 
 from datetime import datetime
 
+import numpy as np
+
 from tracker import casetoml, gallery, views
 from tracker.casebook import Case, CasePicture
 from tracker.errors import NotFound
 from tracker.gallery import Form
 from tracker.ledger import Ledger, first_picture, picture_of
+from tracker.values import CaseSetup, Floats
 from tracker.views import GlanceView, MarksView, PictureView, ReviewEntry, ReviewView
 
 
@@ -89,9 +92,18 @@ class Showing:
         if marks is None:
             u_px = casetoml.MARK_SCATTER_PX
             marks = views.marks_to_start_from(case.setup, width, height, u_px)
+        scale, ends = case.setup.scale, None
+        if scale.object_diameter_mm is not None:
+            ends = views.object_to_start_from(width, height)
+            ends = ends if scale.object_px is None else np.array(scale.object_px)
         reading = views.read_marks(case.setup, marks)
         handles = views.handles(marks)
-        return MarksView(case, first, width, height, marks, handles, proposed, reading)
+        return MarksView(case, first, width, height, marks, handles, ends, proposed, reading)
+
+    def setup_with_object(self, case_id: str, object_px: Floats | None) -> CaseSetup:
+        """Return a case's set-up with the ends of its object of known size as marked."""
+        case = self._ledger.case(case_id)
+        return views.with_object(case.setup, object_px, self._size(first_picture(case)))
 
     def _view(self, case: Case, picture: CasePicture, *, rim: bool) -> PictureView:
         whole = gallery.whole_frame(*self._size(first_picture(case)))

@@ -5,7 +5,7 @@ Nothing here measures: values come from the record, drawings from :mod:`tracker.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Final
 
@@ -16,6 +16,7 @@ from tracker.casebook import Case, CasePicture, Standing
 from tracker.charts import Step, StripMarks
 from tracker.gallery import Form, Frame
 from tracker.marks import socket_from_marks
+from tracker.plan import PlanNote, check_plan
 from tracker.values import (
     CaseSetup,
     Floats,
@@ -90,6 +91,8 @@ class GlanceView:
     start_lcea, target_lcea, floor_lcea : Quantity or float or None
         Degrees.
     reasons : tuple of NotMeasurable
+    plan_notes : tuple of PlanNote
+        What the plan looks like on this hip.
     strip : str
     now : datetime
         When this was put together.
@@ -103,6 +106,7 @@ class GlanceView:
     passes_since: int
     start_lcea: Quantity | None
     reasons: tuple[NotMeasurable, ...]
+    plan_notes: tuple[PlanNote, ...]
     strip: str
     now: datetime
     last_event: int
@@ -141,12 +145,18 @@ class MarksReading:
     scale_from : str or None
     head_diameter_mm : float or None
         Of the marked head, by that scale.
+    given_head_mm : float or None
+        Of the head as it was given, where the scale comes from elsewhere.
+    plan_notes : tuple of PlanNote
+        What the plan looks like on this hip.
     """
 
     socket: Socket | NotMeasurable
     mm_per_px: float | None = None
     scale_from: ScaleRung | None = None
     head_diameter_mm: float | None = None
+    given_head_mm: float | None = None
+    plan_notes: tuple[PlanNote, ...] = ()
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -163,6 +173,9 @@ class MarksView:
         Proposed; where nothing could be proposed, a start for dragging.
     handles_px : ndarray of shape (N, 2)
         Points on the head's outline to drag: a few of the marks, spread along the arc.
+    object_px : ndarray of shape (2, 2) or None
+        Ends of the object of known size, where the case has one; not yet placed where they lie as
+        :func:`object_to_start_from` puts them.
     proposed : bool
     reading : MarksReading
     """
@@ -173,6 +186,7 @@ class MarksView:
     height: int
     marks: Marks
     handles_px: Floats
+    object_px: Floats | None
     proposed: bool
     reading: MarksReading
 
@@ -194,7 +208,28 @@ def read_marks(setup: CaseSetup, marks: Marks) -> MarksReading:
         mm_per_px, rung = scale.head_diameter_mm / diameter_px, "head_diameter_mm"
     else:
         return MarksReading(socket)
-    return MarksReading(socket, mm_per_px, rung, diameter_px * mm_per_px)
+    radius_mm = socket.edge_radius_px * mm_per_px
+    return MarksReading(
+        socket,
+        mm_per_px,
+        rung,
+        diameter_px * mm_per_px,
+        None if rung == "head_diameter_mm" else scale.head_diameter_mm,
+        check_plan(setup.plan, socket.lcea_deg, radius_mm),
+    )
+
+
+def with_object(setup: CaseSetup, object_px: Floats | None, size: tuple[int, int]) -> CaseSetup:
+    """Return a set-up with the object's ends as marked; none where they were not yet moved."""
+    if object_px is None or np.array_equal(object_px, object_to_start_from(*size)):
+        return setup
+    (x0, y0), (x1, y1) = object_px.tolist()
+    return replace(setup, scale=replace(setup.scale, object_px=((x0, y0), (x1, y1))))
+
+
+def object_to_start_from(width: int, height: int) -> Floats:
+    """Return two ends of an object, to be dragged to their places."""
+    return np.array([[round(width * 0.2), height // 4], [round(width * 0.3), height // 4]], float)
 
 
 def handles(marks: Marks) -> Floats:
@@ -321,10 +356,22 @@ def glance(case: Case, shown: PictureView | None, now: datetime) -> GlanceView:
         passes_since=passes_since,
         start_lcea=case.reference.lcea_deg if case.reference else None,
         reasons=reasons,
+        plan_notes=plan_notes(case),
         strip=strip_of(case, _SMALL_STRIP) if standing == "measured" else "",
         now=now,
         last_event=case.last_event,
     )
+
+
+def plan_notes(case: Case) -> tuple[PlanNote, ...]:
+    """Compare the plan with the hip on the first picture; empty while that is not usable."""
+    found = case.reference
+    if found is None or found.lcea_deg is None or found.mm_per_px is None:
+        return ()
+    if found.centre_px is None or found.rim_edge_px is None:
+        return ()
+    radius_mm = math.dist(found.centre_px, found.rim_edge_px) * found.mm_per_px
+    return check_plan(case.setup.plan, found.lcea_deg, radius_mm)
 
 
 def review(

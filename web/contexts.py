@@ -89,6 +89,8 @@ class ReadingContext:
     scale: str
     plausible: str
     circle: tuple[float, float, float] | None
+    plan: tuple[str, ...] = ()
+    confirm: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +101,8 @@ class MarksContext:
     head: tuple[tuple[str, str], ...]
     edge: tuple[str, str]
     horizontal: tuple[tuple[str, str], ...]
+    object_ends: tuple[tuple[str, str], ...]
+    object_mm: str
     proposed: bool
     reading: ReadingContext
 
@@ -133,6 +137,26 @@ class PhaseContext:
 
 
 @dataclass(frozen=True, slots=True)
+class ZeroContext:
+    """How the zero picture stands; ``asked`` where the next picture is to be it."""
+
+    asked: bool
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class DeskContext:
+    """What was said, and can be said, of the case."""
+
+    zero: ZeroContext
+    plan_notes: tuple[str, ...]
+    confirmed: bool
+    notes: tuple[tuple[str, str, str], ...]
+    latest: int | None
+    can_keep: bool
+
+
+@dataclass(frozen=True, slots=True)
 class PicturesContext:
     """Of pictures.html: what to do next, and what the last picture gave."""
 
@@ -148,6 +172,7 @@ class PicturesContext:
     lcea: str
     notes: tuple[str, ...]
     can_replace_first: bool
+    desk: DeskContext
     phase: PhaseContext
     last_event: int
 
@@ -252,6 +277,8 @@ class ReviewContext:
     strip: Markup
     chart: Markup
     compare: CompareContext | None
+    said: tuple[tuple[str, str, str], ...]
+    zero: str
     rows: tuple[RowContext, ...]
     unreadable: tuple[tuple[str, str, str], ...]
     last_event: int

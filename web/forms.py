@@ -6,6 +6,7 @@ from typing import Any, Final, Literal
 from pydantic import BaseModel, ConfigDict
 
 from tracker.errors import InputError
+from web import words
 
 PictureForm = Literal["recorded", "registered", "rim"]
 Looks = Literal["wrong", "right"]
@@ -19,6 +20,7 @@ _LABELS: Final = {
     "view": "View",
     "head_diameter_mm": "Diameter of the femoral head",
     "mm_per_px": "Spacing",
+    "object_diameter_mm": "Object of known size",
     "target_lcea_deg": "Target LCEA",
     "floor_lcea_deg": "Lower limit",
     "depth_mm": "Planned depth",
@@ -26,7 +28,7 @@ _LABELS: Final = {
 }
 """Names of the form's fields by the keys of a case.toml."""
 
-_SCALE: Final = ("head_diameter_mm", "mm_per_px")
+_SCALE: Final = ("head_diameter_mm", "mm_per_px", "object_diameter_mm")
 _PLAN: Final = ("target_lcea_deg", "floor_lcea_deg", "depth_mm", "max_depth_mm")
 
 
@@ -40,10 +42,16 @@ class CaseForm(BaseModel):
     view: str = "AP"
     head_diameter_mm: str = ""
     mm_per_px: str = ""
+    object_diameter_mm: str = ""
+    unusual_head: str = ""
     target_lcea_deg: str = ""
     floor_lcea_deg: str = ""
     depth_mm: str = ""
     max_depth_mm: str = ""
+    clock_from: str = ""
+    clock_to: str = ""
+    edge: str = "lateral bony edge"
+    film: str = ""
 
     def plain(self) -> dict[str, Any]:
         """Return the form as the keys and tables of a case.toml.
@@ -58,7 +66,30 @@ class CaseForm(BaseModel):
             plain["side"] = self.side
         plain["scale"] = self._numbers(_SCALE)
         plain["plan"] = self._numbers(_PLAN)
+        if self.clock_from or self.clock_to:
+            plain["plan"]["clock"] = [self.clock_from.strip(), self.clock_to.strip()]
+        self._refuse_unlikely(plain)
         return plain
+
+    def plan_note(self) -> str:
+        """Return where the plan's angle comes from, as a note; empty where nothing was said."""
+        if not self.film or not self.target_lcea_deg.strip():
+            return ""
+        return f"The target LCEA comes from: {self.film}, {self.edge}."
+
+    def _refuse_unlikely(self, plain: dict[str, Any]) -> None:
+        """Refuse what could be typed and is most likely a slip, saying what was meant."""
+        if self.edge != "lateral bony edge" and "target_lcea_deg" in plain["plan"]:
+            raise InputError(
+                "The target LCEA is of another edge than the one that is measured here.",
+                hint="Angles of the lateral bony edge and of the sourcil's end differ by degrees "
+                "and are never subtracted: measure the film again at the lateral bony edge, or "
+                "plan a depth.",
+            )
+        head = plain["scale"].get("head_diameter_mm")
+        odd = words.head_size(head) if head is not None else ""
+        if odd and not self.unusual_head:
+            raise InputError(odd, hint="If it is right, say so below the diameter.")
 
     def as_filled(self) -> dict[str, str]:
         """Return what was typed, to show it again."""

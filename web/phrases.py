@@ -27,6 +27,7 @@ from web.contexts import (
     VerdictContext,
     case_base,
 )
+from web.desk import desk_context
 from web.phase import as_heard, phase_context
 
 STALE_AFTER_S: Final = 60
@@ -118,6 +119,7 @@ def pictures_context(view: GlanceView, marks: MarksView | None) -> PicturesConte
         "no picture": "first",
         "marks to agree": "marks",
         "first unusable": "unusable",
+        "closed": "closed",
     }.get(case.standing, "passes")
     shown = view.shown if stage == "passes" else None
     number = len(case.stills) + 1
@@ -134,6 +136,7 @@ def pictures_context(view: GlanceView, marks: MarksView | None) -> PicturesConte
         lcea=_lcea(case, shown.removal.lcea_deg if shown and shown.removal else view.start_lcea),
         notes=case.reference.notes if case.reference else (),
         can_replace_first=not any(picture.counts for picture in case.stills),
+        desk=desk_context(case, view.plan_notes),
         phase=phase_context(case),
         last_event=view.last_event,
     )
@@ -149,10 +152,19 @@ def reading_context(reading: MarksReading) -> ReadingContext:
     if reading.head_diameter_mm is not None and reading.mm_per_px is not None:
         diameter = f"{reading.head_diameter_mm:.1f} mm"
         scale = f"{reading.mm_per_px:.4f} mm a pixel, {RUNGS[reading.scale_from or '']}"
-        if not 36 <= reading.head_diameter_mm <= 62:
-            plausible = "Few adult heads are of this size: check the scale and the circle."
+        plausible = words.head_size(reading.head_diameter_mm, reading.given_head_mm)
     circle = (*socket.head.centre_px, socket.head.radius_px)
-    return ReadingContext(True, "", lcea, diameter, scale, plausible, circle)
+    return ReadingContext(
+        True,
+        "",
+        lcea,
+        diameter,
+        scale,
+        plausible,
+        circle,
+        tuple(note.text for note in reading.plan_notes),
+        any(note.confirm for note in reading.plan_notes),
+    )
 
 
 RUNGS: Final = {
@@ -263,6 +275,10 @@ def _marks(shell: Shell, view: MarksView) -> MarksContext:
         head=tuple(xy((float(x), float(y))) for x, y in view.handles_px),
         edge=xy(view.marks.rim_edge_px),
         horizontal=tuple(xy((float(x), float(y))) for x, y in view.marks.horizontal_px),
+        object_ends=()
+        if view.object_px is None
+        else tuple(xy((float(x), float(y))) for x, y in view.object_px),
+        object_mm=f"{view.case.setup.scale.object_diameter_mm or 0:g} mm",
         proposed=view.proposed,
         reading=reading_context(view.reading),
     )

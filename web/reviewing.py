@@ -18,6 +18,7 @@ from web.contexts import (
     RowContext,
     Shell,
 )
+from web.desk import written, zero_context
 from web.phrases import RUNGS, figure, findings, who
 
 Mode = Literal["side", "blink", "wipe", "passes"]
@@ -86,6 +87,8 @@ def review_context(view: ReviewView, wanted: Wanted | None = None) -> ReviewCont
         plan=tuple(_plan(view)),
         strip=Markup(view.strip),
         chart=Markup(view.chart),
+        said=written(case),
+        zero=zero_context(case).text,
         compare=_compare(shell, view, asked, note),
         rows=tuple(_row(shell, entry.whole, asked) for entry in view.pictures),
         unreadable=tuple(

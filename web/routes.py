@@ -4,13 +4,15 @@ from collections.abc import AsyncIterator
 from dataclasses import asdict
 from typing import Annotated, Any
 
+import numpy as np
 from fastapi import APIRouter, Depends, File, Form, Header, Request, UploadFile
 from fastapi.sse import EventSourceResponse, ServerSentEvent
-from pydantic import BaseModel, ConfigDict
+from pydantic import BaseModel, ConfigDict, Field
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from tracker.errors import InputError
 from tracker.service import Added, Service
+from tracker.values import Floats
 from web import forms, live, phrases, reviewing, words
 from web.contexts import case_base
 from web.pages import render
@@ -29,7 +31,16 @@ class MarksForm(BaseModel):
     edge_y: float
     horizontal_x: list[float]
     horizontal_y: list[float]
+    object_x: list[float] = Field(default_factory=list)
+    object_y: list[float] = Field(default_factory=list)
     as_proposed: bool = False
+    confirmed: bool = False
+
+    def object_px(self) -> Floats | None:
+        """Return the ends of the object of known size, where both are given."""
+        if len(self.object_x) != 2 or len(self.object_y) != 2:
+            return None
+        return np.column_stack([self.object_x, self.object_y])
 
     def plain(self) -> dict[str, Any]:
         """Return the marks as a case.toml would say them."""
@@ -77,6 +88,8 @@ def open_case(request: Request, form: Annotated[forms.CaseForm, Form()]) -> Resp
     service = _service(request)
     try:
         case = service.open_case_from(form.plain())
+        if form.plan_note():
+            service.take_note(case.row.id, form.plan_note())
     except InputError as error:
         if not _wants_page(request):
             raise
@@ -108,11 +121,16 @@ def pictures(request: Request, case_id: str, part: str = "") -> Response:
 
 
 @router.post("/cases/{case_id}/pictures")
-def add_picture(request: Request, case_id: str, picture: Annotated[UploadFile, File()]) -> Response:
+def add_picture(
+    request: Request,
+    case_id: str,
+    picture: Annotated[UploadFile, File()],
+    as_zero: Annotated[bool, Form()] = False,
+) -> Response:
     """Take in a picture; it is on disk before this is answered."""
     service = _service(request)
     data = picture.file.read()
-    added = service.add_picture(case_id, data, picture.filename or "picture")
+    added = service.add_picture(case_id, data, picture.filename or "picture", as_zero=as_zero)
     if _wants_page(request):
         return _to(case_base(case_id))
     return JSONResponse(_added_plain(added), 201 if added.is_new else 200)
@@ -139,10 +157,8 @@ def first_picture_again(request: Request, case_id: str) -> Response:
 def agree_marks(request: Request, case_id: str, form: Annotated[MarksForm, Form()]) -> Response:
     """Agree the marks on the first picture."""
     service = _service(request)
-    if form.as_proposed:
-        service.accept_proposed(case_id)
-    else:
-        service.set_marks(case_id, service.given_marks(form.plain()))
+    marks = None if form.as_proposed else service.given_marks(form.plain())
+    service.agree_marks(case_id, marks, object_px=form.object_px(), confirmed=form.confirmed)
     return _to(case_base(case_id))
 
 
@@ -150,7 +166,8 @@ def agree_marks(request: Request, case_id: str, form: Annotated[MarksForm, Form(
 def read_marks(request: Request, case_id: str, form: Annotated[MarksForm, Form()]) -> Response:
     """Say what the marks give, without agreeing them."""
     service = _service(request)
-    reading = service.read_marks(case_id, service.given_marks(form.plain()))
+    marks = service.given_marks(form.plain())
+    reading = service.read_marks(case_id, marks, form.object_px())
     return JSONResponse(asdict(phrases.reading_context(reading)))
 
 

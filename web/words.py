@@ -131,6 +131,39 @@ def count(number: int, one: str, many: str) -> str:
     return f"{number} {one if number == 1 else many}"
 
 
+ADULT_HEAD_MM: Final = (36.0, 62.0)
+"""Diameters between which nearly all adult femoral heads lie."""
+_AGREEMENT: Final = 0.07
+"""Largest difference of two sizes of one head, as a share, before it is asked about."""
+
+
+def head_size(diameter_mm: float, given_mm: float | None = None) -> str:
+    """Return what is odd about a head's diameter; empty where nothing is.
+
+    >>> head_size(48.6), head_size(50.0, 48.6)
+    ('', '')
+    >>> head_size(24.3)
+    "24.3 mm is a head's radius rather than its diameter: check which was given."
+    >>> head_size(97.2)
+    '97.2 mm is twice the size of a head: check the scale and the circle.'
+    >>> head_size(64.0)
+    'Few adult heads measure 64.0 mm across: check the scale and the circle.'
+    >>> head_size(54.0, 48.6)
+    'The scale makes the head 54.0 mm, 48.6 mm was given: check both.'
+    """
+    low, high = ADULT_HEAD_MM
+    size = f"{diameter_mm:.1f} mm"
+    if low / 2 <= diameter_mm <= high / 2:
+        return f"{size} is a head's radius rather than its diameter: check which was given."
+    if low * 2 <= diameter_mm <= high * 2:
+        return f"{size} is twice the size of a head: check the scale and the circle."
+    if not low <= diameter_mm <= high:
+        return f"Few adult heads measure {size} across: check the scale and the circle."
+    if given_mm is not None and abs(diameter_mm / given_mm - 1) > _AGREEMENT:
+        return f"The scale makes the head {size}, {given_mm:g} mm was given: check both."
+    return ""
+
+
 def hip(side: Side) -> str:
     """Return the side so that it can't be overlooked."""
     return f"{side.upper()} hip"

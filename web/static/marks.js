@@ -24,6 +24,7 @@ export function handleMarks() {
   const head = pairs("head");
   const edge = pairs("edge");
   const level = pairs("horizontal");
+  const object = pairs("object");
   const at = ({ x, y }) => [Number(x.value), Number(y.value)];
   const put = ({ x, y }, [px, py]) => {
     x.value = Math.min(Math.max(px, 0), image.width - 1).toFixed(1);
@@ -31,12 +32,14 @@ export function handleMarks() {
   };
   let circle = null;
   let asking = 0;
+  let saidYesTo = "";
 
   // Drawn once; moved with the marks.
   const ringCasing = make("circle", svg, { class: "casing" });
   const ring = make("circle", svg, { class: "ring" });
-  const lineCasing = make("line", svg, { class: "casing" });
-  const line = make("line", svg, { class: "level" });
+  const spans = [level, object].filter((ends) => ends.length === 2).map((ends) => [
+    ends, [make("line", svg, { class: "casing" }), make("line", svg, { class: "level" })],
+  ]);
   const handles = [];
   const add = (label, where, move, short) => {
     const group = make("g", svg, { tabindex: 0, role: "button", "aria-label": label });
@@ -59,6 +62,7 @@ export function handleMarks() {
   }, "cross");
   head.forEach((point, k) => add(`Head, point ${k + 1}`, () => at(point), (to) => put(point, to), k ? "" : "head"));
   level.forEach((point, k) => add(`Level, ${k ? "right" : "left"} point`, () => at(point), (to) => put(point, to), "level"));
+  object.forEach((point, k) => add(`Object of known size, end ${k + 1}`, () => at(point), (to) => put(point, to), k ? "" : "object"));
   add("Lateral edge of the roof", () => at(edge[0]), (to) => put(edge[0], to), "edge");
 
   function middle() {
@@ -73,9 +77,11 @@ export function handleMarks() {
       ringPart.setAttribute("visibility", circle ? "visible" : "hidden");
       if (circle) ["cx", "cy", "r"].forEach((name, k) => ringPart.setAttribute(name, circle[k] + (k < 2 ? 0.5 : 0)));
     }
-    const [[x1, y1], [x2, y2]] = level.map(at);
-    for (const part of [line, lineCasing])
-      Object.entries({ x1, y1, x2, y2 }).forEach(([name, value]) => part.setAttribute(name, value + 0.5));
+    for (const [ends, parts] of spans) {
+      const [[x1, y1], [x2, y2]] = ends.map(at);
+      for (const part of parts)
+        Object.entries({ x1, y1, x2, y2 }).forEach(([name, value]) => part.setAttribute(name, value + 0.5));
+    }
     for (const { group, where, shape, text } of handles) {
       const [x, y] = where();
       group.setAttribute("transform", `translate(${x + 0.5} ${y + 0.5}) scale(${unit})`);
@@ -106,6 +112,18 @@ export function handleMarks() {
     for (const name of ["lcea", "diameter", "scale"]) form.querySelector(`[data-${name}]`).textContent = said[name] || "–";
     form.querySelector("[data-problem]").textContent = said.problem || said.plausible;
     form.querySelector("[data-agree]").disabled = !said.usable;
+    form.querySelector("[data-plan]").replaceChildren(...(said.plan ?? []).map((text) => {
+      const item = document.createElement("li");
+      item.textContent = text;
+      return item;
+    }));
+    const yes = form.querySelector("[data-confirm]");
+    const box = yes.querySelector("input");
+    yes.hidden = !said.confirm;
+    box.required = Boolean(said.confirm);
+    // A yes is to what was read: other marks ask again.
+    if (JSON.stringify(said.plan) !== saidYesTo) box.checked = false;
+    saidYesTo = JSON.stringify(said.plan);
     draw();
   }
 

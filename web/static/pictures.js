@@ -14,10 +14,13 @@ function say(text, isProblem = false) {
 
 async function send(file) {
   const form = document.querySelector("[data-add]");
+  if (!form) return say("The case is closed. Open it again to add a picture.", true);
   document.body.classList.add("is-sending");
   say(`Measuring ${file.name}`);
   const body = new FormData();
   body.append("picture", file, file.name);
+  // Said beside the button: this picture is brought as the zero picture.
+  if (form.querySelector("[name=as_zero]")) body.append("as_zero", "true");
   let told = ["", false];
   try {
     const answer = await fetch(form.action, { method: "POST", body, headers: { Accept: "application/json" } });
