@@ -6,6 +6,8 @@ import os
 import struct
 import subprocess
 import sys
+import threading
+import time
 import zlib
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -16,7 +18,7 @@ import pytest
 from tests import fakes
 from tracker import cli, errors
 from tracker.cli import main
-from tracker.service import Service
+from tracker.service import Service, SourceState
 from tracker.values import Reason
 
 
@@ -354,3 +356,45 @@ def test_the_installed_pages_are_those_of_web() -> None:
 
     assert found.value == "web.app:run"
     assert callable(found.load())
+
+
+# --- ways in that run by themselves ------------------------------------------------------
+
+
+@pytest.mark.parametrize("way", [["--watch", "x"], ["--video", "0"], ["--dicom", "0"]])
+def test_a_way_in_needs_its_case(
+    pages: Pages, tmp_path: Path, way: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["serve", "--data", str(tmp_path), *way]) == 2
+    assert "--case" in capsys.readouterr().err
+    assert pages.calls == []
+
+
+def test_serve_runs_the_ways_in_while_it_serves(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    seen: list[SourceState] = []
+
+    class Waiting(Pages):
+        def run(self, service: Service, *, port: int) -> None:
+            deadline = time.monotonic() + 20
+            while time.monotonic() < deadline:
+                seen[:] = service.sources()
+                if [state.standing for state in seen] == ["open", "not reachable", "open"]:
+                    break
+                time.sleep(0.05)
+            raise KeyboardInterrupt
+
+    (tmp_path / "share").mkdir()
+    monkeypatch.setattr("importlib.metadata.entry_points", lambda group: [Waiting()])
+    ways = ["--watch", str(tmp_path / "share"), "--video", str(tmp_path / "no.avi")]
+    ways += ["--dicom", "0", "--title", "HIPROOM", "--case", "p1"]
+    before = threading.active_count()
+
+    assert main(["serve", "--data", str(tmp_path / "record"), *ways]) == 0
+
+    assert [state.kind for state in seen] == ["folder", "video", "receiver"]
+    assert {state.case_id for state in seen} == {"p1"}
+    assert seen[1].last_error == "The video can't be opened."
+    assert seen[2].where.startswith("HIPROOM at 127.0.0.1:")
+    assert threading.active_count() <= before

@@ -10,7 +10,7 @@ import os
 import sys
 import tempfile
 import traceback
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final, NoReturn
 
@@ -20,6 +20,7 @@ from tracker.errors import EXIT_STATUS, InputError, InternalError, TrackerError,
 _DEMO: Final = Path(__file__).resolve().parents[1] / "demo_frames"
 _DATA_DIR: Final = Path("tracker-data")
 _PORT: Final = 8321
+_TITLE: Final = "RIMTRACKER"
 
 
 class _Parser(argparse.ArgumentParser):
@@ -99,8 +100,29 @@ def build_parser() -> argparse.ArgumentParser:
         metavar="DIR",
         help=f"where cases are kept (default: {_DATA_DIR}/ in the current folder)",
     )
+    _source_options(serve)
     serve.set_defaults(command=_serve)
     return parser
+
+
+def _source_options(parser: argparse.ArgumentParser) -> None:
+    ways = parser.add_argument_group("ways in that run by themselves")
+    ways.add_argument("--case", metavar="ID", help="the case that gets their pictures")
+    ways.add_argument("--watch", type=Path, metavar="DIR", help="take pictures from this folder")
+    ways.add_argument(
+        "--video",
+        metavar="SOURCE",
+        help="take exposures from a video: a file, a stream's address or a device's number",
+    )
+    ways.add_argument(
+        "--dicom",
+        type=_port,
+        metavar="PORT",
+        help="take what is sent by DICOM to this port on 127.0.0.1 (0 takes a free one)",
+    )
+    ways.add_argument(
+        "--title", default=_TITLE, help=f"by which a sender must call (default: {_TITLE})"
+    )
 
 
 def _port_option(parser: argparse.ArgumentParser) -> None:
@@ -191,12 +213,44 @@ def _truth(path: Path) -> dict[str, float | None]:
 
 
 def _serve(options: argparse.Namespace) -> None:
+    given = (options.watch, options.video, options.dicom)
+    if any(way is not None for way in given) and not options.case:
+        raise InputError(
+            "--watch, --video and --dicom need --case", hint="name the case: --case ID"
+        )
     run_pages = _pages()
+    from tracker.decoding import SHARED
     from tracker.service import Service
 
-    # Ctrl-C is how serving ends.
-    with Service(options.data) as service, contextlib.suppress(KeyboardInterrupt):
-        run_pages(service, port=options.port)
+    with contextlib.ExitStack() as opened:
+        service = opened.enter_context(Service(options.data))
+        SHARED.warm()
+        for source in _sources(service, options):
+            service.attach(source)
+            opened.enter_context(source)
+        # Ctrl-C is how serving ends; the ways in are closed after the pages, the record last.
+        with contextlib.suppress(KeyboardInterrupt):
+            run_pages(service, port=options.port)
+
+
+def _sources(service: Any, options: argparse.Namespace) -> Iterator[Any]:
+    """Make the ways in that were asked for; each only loads what it needs."""
+    if options.watch is not None:
+        from tracker.inbox import Inbox
+
+        yield Inbox(service, options.watch, options.case)
+    if options.video is not None:
+        from tracker.video import Video
+
+        yield Video(service, options.video, options.case)
+    if options.dicom is not None:
+        try:
+            from tracker.receiver import Receiver
+        except ModuleNotFoundError:
+            raise InputError(
+                "--dicom needs pynetdicom", hint="install with the extra: pip install -e '.[dicom]'"
+            ) from None
+        yield Receiver(service, options.case, port=options.dicom, title=options.title)
 
 
 def _pages() -> Callable[..., None]:

@@ -22,6 +22,11 @@ class InstanceNames:
     sop_class: str = ""
     sop_instance: str = ""
 
+    @property
+    def file_name(self) -> str:
+        """A name for people; the instance's own could lead to the patient."""
+        return f"dicom {sha256(self.sop_instance.encode()).hexdigest()[:12]}.dcm"
+
 
 def names_of(data: bytes) -> InstanceNames:
     """Return what a DICOM file calls itself.
@@ -56,11 +61,6 @@ def names_of(data: bytes) -> InstanceNames:
             found[element] = _uid(data[at : at + length])
         at += length
     return InstanceNames(found.get(2, ""), found.get(3, ""))
-
-
-def file_name(sop_instance: str) -> str:
-    """Return a name for people; the instance's own could lead to the patient."""
-    return f"dicom {sha256(sop_instance.encode()).hexdigest()[:12]}.dcm"
 
 
 def _uid(raw: bytes) -> str:

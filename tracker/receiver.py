@@ -13,7 +13,7 @@ from pynetdicom import AE, evt
 
 from tracker.dicomfile import X_RAY_CLASSES
 from tracker.errors import InputError, UnreadableImage, Unwritable
-from tracker.instance import file_name, names_of
+from tracker.instance import names_of
 from tracker.service import Service
 from tracker.sources import Source, SourceState, plainly
 
@@ -126,7 +126,7 @@ class Receiver(Source):
         self._coming[id(event.assoc)] = 0
         try:
             data = event.encoded_dataset()
-            name = file_name(names_of(data).sop_instance)
+            name = names_of(data).file_name
             added = self._service.add_picture(self._case_id, data, name)
         except Exception as error:  # noqa: BLE001  the sender is told, whatever it was
             self._says(last_error=plainly(error))

@@ -174,6 +174,7 @@ class PicturesContext:
     can_replace_first: bool
     desk: DeskContext
     phase: PhaseContext
+    ways: tuple[str, ...]
     last_event: int
 
 

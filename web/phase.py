@@ -1,9 +1,10 @@
-"""The phase of a case on the pages: the plain control on Pictures, and Glance while it is quiet."""
+"""What goes on around a case: its phase, Glance while it is quiet, and the ways in."""
 
 from dataclasses import replace
 from typing import Final
 
-from tracker.service import Case, Phase
+from tracker.service import Case, Phase, SourceState
+from web import words
 from web.contexts import Finding, GlanceContext, PhaseContext
 
 NAMES: Final[dict[Phase, str]] = {
@@ -54,3 +55,24 @@ def as_heard(case: Case, shown: GlanceContext) -> GlanceContext:
         number=None,
         figure=None,
     )
+
+
+def ways_in(case: Case, sources: tuple[SourceState, ...]) -> tuple[str, ...]:
+    """Say how each way in stands that brings this case its pictures."""
+    return tuple(_way(state) for state in sources if state.case_id == case.row.id)
+
+
+def _way(state: SourceState) -> str:
+    text = f"{_KINDS[state.kind]} {state.where}: {_STANDINGS[state.standing]}"
+    if state.last_at is not None:
+        text += f", last {state.last_file} at {words.clock(state.last_at)}"
+    return f"{text}. {state.last_error}".rstrip()
+
+
+_KINDS: Final = {"folder": "Folder", "video": "Video", "receiver": "DICOM receiver"}
+_STANDINGS: Final = {
+    "starting": "being opened",
+    "open": "watched",
+    "not reachable": "not reachable",
+    "ended": "ended",
+}

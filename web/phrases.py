@@ -10,6 +10,7 @@ from tracker.service import (
     MarksReading,
     MarksView,
     PictureView,
+    SourceState,
 )
 from tracker.values import SENTENCES, NotMeasurable, Quantity
 from web import words
@@ -28,7 +29,7 @@ from web.contexts import (
     case_base,
 )
 from web.desk import desk_context
-from web.phase import as_heard, phase_context
+from web.phase import as_heard, phase_context, ways_in
 
 STALE_AFTER_S: Final = 60
 
@@ -111,7 +112,9 @@ def glance_context(view: GlanceView) -> GlanceContext:
     return as_heard(case, said)
 
 
-def pictures_context(view: GlanceView, marks: MarksView | None) -> PicturesContext:
+def pictures_context(
+    view: GlanceView, marks: MarksView | None, sources: tuple[SourceState, ...] = ()
+) -> PicturesContext:
     """Put what to do next into words, and what the last picture gave."""
     case = view.case
     shell = Shell(f"Pictures, case {case.row.id}", "pictures", case.row.id)
@@ -138,6 +141,7 @@ def pictures_context(view: GlanceView, marks: MarksView | None) -> PicturesConte
         can_replace_first=not any(picture.counts for picture in case.stills),
         desk=desk_context(case, view.plan_notes),
         phase=phase_context(case),
+        ways=ways_in(case, sources),
         last_event=view.last_event,
     )
 

@@ -117,7 +117,7 @@ def pictures(request: Request, case_id: str, part: str = "") -> Response:
     to_agree = view.case.standing in ("marks to agree", "first unusable")
     marks = service.marks_to_agree(case_id) if to_agree else None
     template = "pictures_live.html" if part == "live" else "pictures.html"
-    return render(template, phrases.pictures_context(view, marks))
+    return render(template, phrases.pictures_context(view, marks, service.sources()))
 
 
 @router.post("/cases/{case_id}/pictures")

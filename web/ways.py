@@ -1,11 +1,17 @@
-"""Addresses for programs, and the phase of a case: what comes in otherwise than by the page's drop."""
+"""Addresses for programs: pictures by POST and by DICOM over the web; the phase; the ways in."""
 
-from typing import Annotated
+from dataclasses import asdict, dataclass
+from typing import Annotated, Any
 
-from fastapi import APIRouter, Form, Request
-from starlette.responses import RedirectResponse, Response
+from fastapi import APIRouter, Depends, Form, Request
+from starlette.datastructures import UploadFile
+from starlette.exceptions import HTTPException
+from starlette.responses import JSONResponse, RedirectResponse, Response
 
-from tracker.service import Phase, Service
+from tracker.errors import InputError
+from tracker.service import Added, Phase, Service
+from tracker.values import Quantity
+from web import stow
 from web.contexts import case_base
 
 router = APIRouter()
@@ -14,6 +20,9 @@ router = APIRouter()
 def _service(request: Request) -> Service:
     service: Service = request.app.state.service
     return service
+
+
+# --- phase -------------------------------------------------------------------------------
 
 
 @router.post("/cases/{case_id}/phase")
@@ -26,3 +35,98 @@ def set_phase(
     """Say what is being done now: pictures are judged aloud only while burring."""
     _service(request).set_phase(case_id, phase, paused=paused)
     return RedirectResponse(case_base(case_id), 303)
+
+
+# --- programs ----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Brought:
+    """A file that a program brought."""
+
+    data: bytes
+    name: str
+
+
+async def _brought(request: Request, name: str = "") -> Brought:
+    """Return the file: the request's body as it is, or the form's part named ``picture``."""
+    if request.headers.get("content-type", "").startswith("multipart/form-data"):
+        async with request.form(max_files=1, max_fields=4) as form:
+            part = form.get("picture")
+            if not isinstance(part, UploadFile):
+                raise InputError(
+                    "The form has no file named picture.", hint="Send it as picture=@FILE."
+                )
+            return Brought(await part.read(), name or part.filename or "picture")
+    return Brought(await request.body(), name or "picture")
+
+
+@router.post("/api/cases/{case_id}/pictures")
+def add_picture(
+    request: Request, case_id: str, brought: Annotated[Brought, Depends(_brought)]
+) -> Response:
+    """Take in a picture; it is on disk before this is answered; again, it adds nothing."""
+    service = _service(request)
+    added = service.add_picture(case_id, brought.data, brought.name)
+    return JSONResponse(_plain(service, case_id, added), 201 if added.is_new else 200)
+
+
+@router.get("/api/sources")
+def sources(request: Request) -> Response:
+    """Say how each way in stands that runs by itself."""
+    plain = [asdict(state) for state in _service(request).sources()]
+    for state in plain:
+        state["last_at"] = state["last_at"].isoformat() if state["last_at"] else None
+    return JSONResponse({"sources": plain})
+
+
+def _plain(service: Service, case_id: str, added: Added) -> dict[str, Any]:
+    """Return what became of a picture, as the reference describes it."""
+    case, result = service.case(case_id), added.result
+    picture = next(one for one in case.pictures if one.number == added.number)
+    counts = picture.counts and result is not None
+    removal = result.removal if result is not None and counts else None
+    return {
+        "case": case_id,
+        "number": picture.number,
+        "sha256": picture.row.sha256,
+        "is_new": added.is_new,
+        "role": picture.role,
+        "standing": case.standing_of(picture),
+        "verdict": result.verdict if result else None,
+        "reasons": [str(reason.reason) for reason in result.reasons] if result else [],
+        "recession_mm": _quantity(removal.recession_mm) if removal else None,
+        "remaining_mm": _quantity(removal.remaining_mm) if removal else None,
+        "lcea_deg": _quantity(removal.lcea_deg) if removal else None,
+        "message": result.message if result and removal else None,
+        "limits": list(result.limits) if result and removal else [],
+        "phase": case.phase,
+        "aloud": case.aloud,
+    }
+
+
+def _quantity(quantity: Quantity) -> dict[str, float]:
+    return {"value": quantity.value, "u": quantity.u}
+
+
+# --- DICOM over the web ------------------------------------------------------------------
+
+
+async def _parts(request: Request) -> tuple[bytes, ...]:
+    boundary = stow.boundary_of(request.headers.get("content-type", ""))
+    if boundary is None:
+        raise HTTPException(415)
+    return stow.parts_of(await request.body(), boundary)
+
+
+@router.post("/dicomweb/cases/{case_id}/studies")
+def store_instances(
+    request: Request, case_id: str, parts: Annotated[tuple[bytes, ...], Depends(_parts)]
+) -> Response:
+    """Take in DICOM files as STOW-RS sends them; the answer is DICOM JSON."""
+    service = _service(request)
+    service.case(case_id)
+    outcomes = [stow.store(service, case_id, part) for part in parts]
+    return JSONResponse(
+        stow.answer(outcomes), stow.status_of(outcomes), media_type="application/dicom+json"
+    )
