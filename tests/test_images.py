@@ -81,6 +81,28 @@ def test_twelve_bits_in_sixteen_use_the_whole_scale(suffix: str) -> None:
     np.testing.assert_allclose(still.grey, GREY12 / 4095.0, atol=1e-7, rtol=0)
 
 
+@pytest.mark.parametrize("deep", [False, True])
+def test_an_interlaced_png_comes_back_exactly(*, deep: bool) -> None:
+    """Written here in the seven passes of the PNG standard, as OpenCV writes none."""
+    pixels: NDArray[Any] = GREY8.astype(np.uint16) * 257 if deep else GREY8
+    passes = ((0, 0, 8, 8), (4, 0, 8, 8), (0, 4, 4, 8), (2, 0, 4, 4), (0, 2, 2, 4), (1, 0, 2, 2),
+              (0, 1, 1, 2))  # fmt: skip
+    rows = b"".join(
+        b"\0" + row.astype(row.dtype.newbyteorder(">")).tobytes()
+        for x, y, dx, dy in passes
+        for row in pixels[y::dy, x::dx]
+    )
+    data = bytearray(png(GREY8.shape[1], GREY8.shape[0], rows))
+    data[24], data[28] = pixels.itemsize * 8, 1
+    data[29:33] = struct.pack(">I", zlib.crc32(data[12:29]))
+
+    still = decode(bytes(data), "a")
+
+    np.testing.assert_allclose(still.grey, GREY8 / 255.0, atol=1e-7, rtol=0)
+    with pytest.raises(UnreadableImage, match="cut short or damaged"):
+        decode(bytes(data[:-30]), "a")
+
+
 def test_sixteen_bits() -> None:
     pixels = GREY8.astype(np.uint16) * 257
 

@@ -11,6 +11,7 @@ from typing import Final
 import cv2
 import numpy as np
 
+from tracker.capture import judge_capture
 from tracker.settings import DEFAULTS, FieldSettings, Settings
 from tracker.values import (
     ExposedField,
@@ -45,11 +46,15 @@ def expose(still: Still, settings: Settings = DEFAULTS) -> ExposedField | NotMea
     ExposedField
         In the still's pixels; the outermost 1 % of the field is left out.
     NotMeasurable
-        ``no-anatomy`` when nothing was exposed or the exposed part is flat.
+        ``no-anatomy`` when nothing was exposed or the exposed part is flat; ``not-square`` or
+        ``photograph`` when the picture was not saved pixel by pixel.
     """
     own = settings.field
     grey = still.grey
     outside = _joined_to_corners(grey, own.corner_tolerance)
+    fault = judge_capture(still, outside, settings.capture)
+    if fault is not None:
+        return fault
     if outside.mean() > 0.97:
         return NotMeasurable(Reason.NO_ANATOMY, "Nothing is exposed in this picture.")
     disc = _fit_disc(outside, own) if outside.mean() > 0.02 else None

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from tracker import dicom
 from tracker.errors import InternalError, UnreadableImage
+from tracker.exif import lying_right, read_exif, upright
 from tracker.headers import Header, check_whole, read_header
 from tracker.settings import ImageLimits
 from tracker.values import HeaderFacts, Picture, Still
@@ -47,7 +48,8 @@ def decode(
     Returns
     -------
     Still
-        Grey values scaled to 0 … 1, as recorded: neither turned nor inverted.
+        Grey values scaled to 0 … 1, as recorded: not inverted, and turned only where the file's
+        own EXIF orientation says so, as every viewer turns it.
 
     Raises
     ------
@@ -60,15 +62,15 @@ def decode(
                 f"the file has more than {limits.max_bytes / 1e6:.0f} MB",
                 hint="save a smaller picture",
             )
-        facts: HeaderFacts | None = None
+        facts, camera = None, False
         if dicom.is_dicom(data):
             grey, levels, facts = _from_dicom(data, limits, frame)
         else:
-            grey, levels = _grey(_pixels(data, _admit(data, limits)), limits)
+            grey, levels, camera = _from_file(data, limits)
     except UnreadableImage as error:
         raise UnreadableImage(f"{name}: {error.message}", hint=error.hint) from None
     digest = hashlib.sha256(data).hexdigest()
-    return Still(name=name, grey=grey, sha256=digest, levels=levels, facts=facts)
+    return Still(name, grey, digest, levels, facts, camera)
 
 
 def encode_png(array: NDArray[Any]) -> bytes:
@@ -120,6 +122,14 @@ def _from_dicom(
         return picture.grey, picture.levels, picture.facts
     grey, levels = _grey(np.asarray(picture.colour), limits)
     return grey, levels, picture.facts
+
+
+def _from_file(data: bytes, limits: ImageLimits) -> tuple[Picture, int, bool]:
+    header = _admit(data, limits)
+    exif = read_exif(data)
+    pixels = _pixels(lying_right(data, exif), header)
+    grey, levels = _grey(upright(pixels, exif.orientation), limits)
+    return grey, levels, exif.camera
 
 
 def _pixels(data: bytes, header: Header) -> NDArray[Any]:

@@ -21,6 +21,23 @@ class ImageLimits:
 
 
 @dataclass(frozen=True, slots=True)
+class CaptureSettings:
+    """How a picture was captured.  Frequencies in cycles a pixel."""
+
+    ellipse_least_difference: float = 0.02
+    """Height and width of the exposed field may differ by this share."""
+    ellipse_tolerance: float = 0.008
+    ellipse_least_share: float = 0.6
+    slant_deg: float = 6.0
+    """An ellipse that slants by less has its axes along rows and columns."""
+    converging_deg: float = 2.0
+    lattice_window_px: int = 512
+    lattice_log_power: float = 4.5
+    """Natural logarithm of a dot lattice's power over that of the noise around it."""
+    lattice_least_frequency: float = 0.06
+
+
+@dataclass(frozen=True, slots=True)
 class FieldSettings:
     """Exposed field, graphics and metal.  Shares are of the field's diameter."""
 
@@ -182,6 +199,7 @@ class Settings:
 
     images: ImageLimits = ImageLimits()
     distortion: DistortionSettings = DistortionSettings()
+    capture: CaptureSettings = CaptureSettings()
     field: FieldSettings = FieldSettings()
     anatomy: AnatomySettings = AnatomySettings()
     register: RegisterSettings = RegisterSettings()

@@ -102,6 +102,8 @@ class Reason(StrEnum):
     VIEW_CHANGED = "view-changed"
     RIM_HIDDEN = "rim-hidden"
     RIM_OUTSIDE = "rim-outside"
+    NOT_SQUARE = "not-square"
+    PHOTOGRAPH = "photograph"
     UNREADABLE = "unreadable"
     WRONG_SIDE = "wrong-side"
     MARKS_UNUSABLE = "marks-unusable"
@@ -118,6 +120,8 @@ SENTENCES: Final[dict[Reason, str]] = {
     Reason.VIEW_CHANGED: "The view has turned (C-arm moved, or the pelvis tilted).",
     Reason.RIM_HIDDEN: "Metal or a drawn line lies over the edge of the roof.",
     Reason.RIM_OUTSIDE: "The edge of the roof lies outside the exposed field.",
+    Reason.NOT_SQUARE: "The picture is stretched: its pixels are not square.",
+    Reason.PHOTOGRAPH: "This is a photograph of a screen, not the C-arm's own picture.",
     Reason.UNREADABLE: "The file can't be read as a picture.",
     Reason.WRONG_SIDE: "The lateral direction of the first picture does not fit the case's side.",
     Reason.MARKS_UNUSABLE: "The marks on the first picture can't be used.",
@@ -135,6 +139,8 @@ REMEDIES: Final[dict[Reason, str]] = {
     Reason.VIEW_CHANGED: "Bring the receptor back to its mark and take one more picture.",
     Reason.RIM_HIDDEN: "Draw burr and scope back about 2 cm; one more picture.",
     Reason.RIM_OUTSIDE: "Centre the hip or open the collimator; one more picture.",
+    Reason.NOT_SQUARE: "Set the frame grabber to square pixels, or save at the C-arm.",
+    Reason.PHOTOGRAPH: "Save the picture at the C-arm; the photograph is kept to look at.",
     Reason.UNREADABLE: "Save the picture again as PNG, JPEG, TIFF or BMP.",
     Reason.WRONG_SIDE: "Check the side of the case, and that the picture is not mirrored.",
     Reason.MARKS_UNUSABLE: "Mark the head, the roof's lateral corner and the horizontal again.",
@@ -421,6 +427,8 @@ class Still:
         Number of grey levels of the recording (256, 65536).
     facts : HeaderFacts or None
         What the file's header knows; None where the kind of file has no such header.
+    camera : bool
+        The file says that a lens took it.
     """
 
     name: str
@@ -428,6 +436,7 @@ class Still:
     sha256: str
     levels: int = 256
     facts: HeaderFacts | None = None
+    camera: bool = False
 
     def __post_init__(self) -> None:
         if self.grey.ndim != 2 or self.grey.dtype != np.float32:
