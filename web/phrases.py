@@ -12,7 +12,7 @@ from tracker.service import (
     PictureView,
     SourceState,
 )
-from tracker.values import SENTENCES, NotMeasurable, Quantity
+from tracker.values import NotMeasurable, Quantity
 from web import words
 from web.contexts import (
     CaseLine,
@@ -302,6 +302,6 @@ def _earlier(case: Case, shown: int | None) -> list[tuple[int, str, str]]:
         elif picture.result is None:
             text = "kept, waits to be measured"
         else:
-            text = f"{words.NOT_MEASURED}: {SENTENCES[picture.result.reasons[0].reason]}"
+            text = f"{words.NOT_MEASURED}: {words.seen(picture.result.reasons[0])}"
         lines.append((picture.number, words.clock(picture.row.received_at), text))
     return lines

@@ -92,5 +92,8 @@ addEventListener("pointerdown", (event) => {
 });
 for (const end of ["pointerup", "pointercancel", "blur"]) addEventListener(end, () => bare(false));
 
+// A press on a picture is a press, not the start of carrying its file away.
+document.addEventListener("dragstart", (event) => { if (event.target.closest?.(".picture")) event.preventDefault(); });
+
 listen();
 setInterval(tick, 250);
