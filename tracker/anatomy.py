@@ -51,6 +51,9 @@ def depth_map(projection: Projection, mm_per_node: float, settings: Settings = D
     top = cv2.GaussianBlur(mx * tx + my * ty + pull * bone * mean_depth, (0, 0), wide)
     bottom = cv2.GaussianBlur(strength + pull * bone, (0, 0), wide)
     depth: Floats = np.where(bottom > 1e-9, top / np.maximum(bottom, 1e-9), 0.0).astype(float)
+    # Other people's lines lie elsewhere: the likeliest depth, given the generic one, is nearer
+    # to the centre (regression to the mean).  Without it the beam's turn comes out too small.
+    depth = depth * own.depth_shrink
     limit = own.depth_limit_mm
     return np.clip(depth, -limit, limit)
 

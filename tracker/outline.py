@@ -97,6 +97,8 @@ class RimPath:
         Contrast right behind the edge, in units of the level crossed.
     contrast : float
         Contrast of the bone behind the lip against soft tissue, in units of ``attenuation``.
+    raw : ndarray of shape (H, W), float32
+        The smoothed strip, in units of ``attenuation``.
     """
 
     arc_mm: Floats
@@ -106,10 +108,11 @@ class RimPath:
     foot_mm: float
     step: float
     contrast: float
+    raw: Picture
 
     def __post_init__(self) -> None:
-        frozen(self.arc_mm)
-        frozen(self.hidden)
+        for array in (self.arc_mm, self.hidden, self.raw):
+            frozen(array)
 
 
 def rim_frame(
@@ -180,7 +183,8 @@ def find_outline(
     settings: Settings = DEFAULTS,
     *,
     prior: Floats | None = None,
-    level: float | None = None,
+    reference: RimPath | None = None,
+    gain: float = 1.0,
 ) -> RimPath | NotMeasurable:
     """Find the outline on a strip.
 
@@ -192,9 +196,11 @@ def find_outline(
     prior : ndarray of shape (H,), optional
         The reference's outline: bone does not grow, so the path may not lie lateral of it by
         more than the registration allows.
-    level : float, optional
-        Contrast of the case's reference in units of this strip (its contrast times the
-        brightness gain between the two pictures); without it the strip's own ilium gives it.
+    reference : RimPath, optional
+        Of the reference.  Its contrast sets the level; what attenuates far more than on it is
+        metal, however little of that shows elsewhere in the picture.
+    gain : float
+        Local contrast of this picture in units of the reference's.
 
     Returns
     -------
@@ -209,23 +215,30 @@ def find_outline(
     lateral = frame.arc_mm[None, :] - guess[:, None]
     beside = (np.abs(frame.rho_mm - frame.radius_mm) < 1.0)[:, None] & (np.abs(lateral) < 4.0)
     smooth = _smoothed(strip, own)
+    if reference is not None:
+        # Before anything is fitted: soft tissue must not be fitted to metal.
+        metal = _metal(smooth - gain * reference.raw, strip.valid, gain * reference.contrast, own)
+        strip = Strip(strip.attenuation, strip.valid & ~metal, strip.noise_std)
     ground = _soft_tissue(smooth, strip.valid, frame, lateral, own)
     if ground is None:
-        if strip.valid[beside].mean() < 0.5:
-            return NotMeasurable(Reason.RIM_HIDDEN)
-        return NotMeasurable(Reason.RIM_OUTSIDE)
+        covered = reference is not None or strip.valid[beside].mean() < 0.5
+        return NotMeasurable(Reason.RIM_HIDDEN if covered else Reason.RIM_OUTSIDE)
     bone = smooth - ground
-    contrast = level if level is not None else _ilium_contrast(bone, strip.valid, frame, own)
+    contrast = _ilium_contrast(bone, strip.valid, frame, own)
+    if reference is not None:
+        contrast = gain * reference.contrast
     if contrast is None or contrast < own.least_contrast_in_noise * strip.noise_std:
-        return NotMeasurable(Reason.OTHER_ANATOMY, "No edge of bone is found where the rim was.")
+        return _no_edge()
     cut = own.level * contrast
     columns = _least_cost_path(bone, strip.valid, cut, prior, frame, own)
     arc, slope = _crossing(bone, columns, cut, frame)
-    hidden = _hidden(strip.valid, columns, frame, own)
+    hidden = _hidden(strip.valid, columns, guess, frame, own)
     near = np.abs(frame.rho_mm - frame.radius_mm) <= own.reading_mm
     free = near & ~hidden & np.isfinite(arc)
-    if free.sum() < 0.6 * near.sum() or hidden[row_r]:
+    if hidden[near].mean() > 0.4 or hidden[row_r]:
         return NotMeasurable(Reason.RIM_HIDDEN)
+    if free.sum() < 0.6 * near.sum():
+        return _no_edge()
     # A straight line through the path about R, so that a single noisy row does not decide.
     offset = frame.rho_mm[free] - frame.radius_mm
     design = np.column_stack([np.ones_like(offset), offset])
@@ -244,7 +257,38 @@ def find_outline(
     foot = _foot(bone, arc, cut, free, frame, own)
     behind = float(np.median(_aligned(bone, arc, free, frame, -own.behind_mm)))
     step = behind / cut
-    return RimPath(arc, hidden, float(solution[0]), max(u, 0.01), foot, step, float(contrast))
+    if step < own.least_step:
+        return _no_edge()
+    return RimPath(
+        arc,
+        hidden,
+        float(solution[0]),
+        max(u, 0.01),
+        foot,
+        step,
+        float(contrast),
+        smooth,
+    )
+
+
+def _no_edge() -> NotMeasurable:
+    return NotMeasurable(Reason.OTHER_ANATOMY, "No edge of bone is found where the rim is.")
+
+
+def _metal(excess: Floats, valid: Mask, contrast: float, own: OutlineSettings) -> Mask:
+    """Nodes that attenuate far more than on the reference, with their blurred flanks.
+
+    ``excess`` is this strip less the reference's; what differs everywhere is brightness, taken
+    as its lower third (metal only adds, and may cover half of the strip).
+    """
+    if not valid.any():
+        return np.zeros(valid.shape, bool)
+    above = excess - float(np.quantile(excess[valid], 0.33))
+    over = ((above > own.metal_excess * contrast) & valid).astype(np.uint8)
+    size = max(3, round(own.metal_least_mm / own.step_mm) | 1)
+    core = cv2.morphologyEx(over, cv2.MORPH_OPEN, np.ones((size, size), np.uint8))
+    flank = max(3, 2 * round(own.metal_flank_mm / own.step_mm) + 1)
+    return np.asarray(cv2.dilate(core, np.ones((flank, flank), np.uint8)) > 0)
 
 
 def _smoothed(strip: Strip, own: OutlineSettings) -> Picture:
@@ -272,6 +316,11 @@ def _soft_tissue(
     beyond = valid & (lateral > own.beyond_mm[0]) & (lateral < own.beyond_mm[1])
     beyond &= (frame.rho_mm > frame.radius_mm - own.ground_below_mm)[:, None]
     if beyond.sum() < own.least_ground_nodes:
+        return None
+    # Carried far beyond where it was seen, the surface means nothing: it must be seen about R.
+    about = np.abs(frame.rho_mm - frame.radius_mm) < own.ground_about_mm
+    wanted = (lateral > own.beyond_mm[0]) & (lateral < own.beyond_mm[1]) & about[:, None]
+    if beyond[about].sum() < own.least_ground_share * max(1, wanted[about].sum()):
         return None
     r = (frame.rho_mm - frame.radius_mm)[:, None] / 5 + 0 * lateral
     a = frame.arc_mm[None, :] / 5 + 0 * r
@@ -365,16 +414,27 @@ def _crossing(bone: Floats, columns: Floats, cut: float, frame: RimFrame) -> tup
     return arc, slope
 
 
-def _hidden(valid: Mask, columns: Floats, frame: RimFrame, own: OutlineSettings) -> Mask:
-    """Rows whose outline lies in or right beside invalid nodes."""
+def _hidden(
+    valid: Mask, columns: Floats, prior: Floats, frame: RimFrame, own: OutlineSettings
+) -> Mask:
+    """Rows whose outline lies in or right beside invalid nodes.
+
+    What is soft tissue beyond the edge must have been seen, and most of what is said to be gone:
+    else the edge may lie under the metal.
+    """
     step = float(frame.arc_mm[1] - frame.arc_mm[0])
     reach = max(1, round(own.free_beside_mm / step))
+    outward = max(1, round(own.free_beyond_mm / step))
     height, width = valid.shape
+    before = (prior - frame.arc_mm[0]) / step
     hidden = np.zeros(height, bool)
     for row in range(height):
         column = int(columns[row])
         window = valid[row, max(0, column - reach) : min(width, column + reach + 1)]
-        hidden[row] = not window.all()
+        beyond = valid[row, column : min(width, column + outward + 1)]
+        gone = valid[row, column : max(column, min(width, int(before[row]))) + 1]
+        unseen = beyond.mean() < own.least_seen_beyond or gone.mean() < own.least_seen_gone
+        hidden[row] = not window.all() or unseen
     return hidden
 
 

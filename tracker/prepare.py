@@ -22,6 +22,7 @@ from tracker import (
     propose,
     search,
     template,
+    thinned,
     uncertainty,
 )
 from tracker.distortion import Rectification
@@ -228,6 +229,11 @@ def _measurable(
     path = outline.find_outline(strip, frame, settings, prior=prior)
     if isinstance(path, NotMeasurable):
         return path
+    if abs(path.edge_arc_mm) > settings.outline.farthest_mark_mm:
+        away = f"{abs(path.edge_arc_mm):.0f} mm"
+        return NotMeasurable(
+            Reason.MARKS_UNUSABLE, f"The mark of the roof's edge lies {away} from the bone's edge."
+        )
     across = np.array([offset[1], -offset[0]]) / np.hypot(*offset)
     u_centre_px = math.sqrt(max(float(across @ socket.head.covariance_px2[:2, :2] @ across), 1e-6))
     lcea, budget = measure.reference_lcea(
@@ -250,6 +256,15 @@ def _measurable(
         lcea,
         budget,
         duplicate.fingerprint(still, exposed, settings),
+        thinned.lay_ground(
+            picture,
+            landmark,
+            projection,
+            head_radius_mm=socket.head.radius_px * mm_per_px,
+            radius_mm=radius_mm,
+            name=still.name,
+            settings=settings,
+        ),
     )
 
 

@@ -62,7 +62,8 @@ def rim_path(
         known.frame,
         settings,
         prior=measure.filled(known.path.arc_mm, known.frame.rho_mm),
-        level=known.path.contrast * registration.gain,
+        reference=known.path,
+        gain=registration.gain,
     )
 
 
@@ -106,6 +107,7 @@ def removal(
         reading(path),
         u_registration_mm=u_registration,
         angle_rad=angle,
+        agreement=registration.score,
         u_relative_scale=known.u_relative_scale,
         settings=settings,
     )
@@ -144,7 +146,8 @@ def removal(
         frame.rho_mm, frame.radius_mm, frame.edge_deg, known.path.arc_mm, path.arc_mm
     )
     angles = np.degrees(np.sqrt(np.diag(registration.covariance)[4:]))
-    u_angle = np.hypot(angles, own.u_beam_deg)
+    directions = np.array([registration.tilt_deg, registration.oblique_deg])
+    u_angle = np.sqrt(angles**2 + own.u_beam_deg**2 + (own.u_beam_share * directions) ** 2)
     found = Removal(
         _to_reference(registration, known, path, settings),
         recession,

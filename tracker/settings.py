@@ -21,6 +21,14 @@ class ImageLimits:
 
 
 @dataclass(frozen=True, slots=True)
+class IdentitySettings:
+    """What of a picture that names somebody is kept."""
+
+    keep_original: bool = False
+    """Keep DICOM files as they came, beside the copies without a name."""
+
+
+@dataclass(frozen=True, slots=True)
 class CaptureSettings:
     """How a picture was captured.  Frequencies in cycles a pixel."""
 
@@ -64,6 +72,7 @@ class AnatomySettings:
     depth_smooth_mm: float = 4.0
     depth_pull: float = 0.05
     depth_limit_mm: float = 70.0
+    depth_shrink: float = 0.78
     bone_margin_mm: float = 4.0
     off_bone_weight: float = 0.1
     head_margin_mm: float = 1.5
@@ -72,7 +81,7 @@ class AnatomySettings:
     rim_depth_mm: float = 7.0
     rim_medial_deg: float = 24.0
     rim_lateral_deg: float = 24.0
-    rim_depth_of_edge_mm: float = 4.0
+    rim_depth_of_edge_mm: float = 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,11 +99,11 @@ class RegisterSettings:
     tukey_c: float = 4.0
     prior_angle_deg: float = 3.0
     converged_mm: float = 0.004
-    slope_mm: float = 5.0
-    bend_mm: float = 3.0
+    slope_mm: float = 4.0
+    bend_mm: float = 2.4
     local_mm: float = 14.0
-    local_hold_mm: float = 0.05
-    local_hold_mm_per_deg: float = 0.2
+    local_hold_mm: float = 0.03
+    local_hold_mm_per_deg: float = 0.08
     near_zooms: tuple[float, ...] = (0.9, 1.0, 1.11)
     near_turns_deg: tuple[float, ...] = (-12.0, -6.0, 0.0, 6.0, 12.0)
     wide_zooms: tuple[float, ...] = (0.47, 0.56, 0.67, 0.78, 1.27, 1.5, 1.8, 2.12)
@@ -126,7 +135,7 @@ class OutlineSettings:
 
     step_mm: float = 0.1
     below_mm: float = 3.2
-    above_mm: float = 10.0
+    above_mm: float = 12.0
     medial_mm: float = 18.0
     lateral_mm: float = 8.0
     smooth_arc_mm: float = 0.15
@@ -136,9 +145,16 @@ class OutlineSettings:
     foot_level: float = 0.5
     foot_reach_mm: float = 1.5
     behind_mm: float = 1.5
+    least_step: float = 2.5
+    farthest_mark_mm: float = 5.0
+    metal_excess: float = 0.6
+    metal_least_mm: float = 1.2
+    metal_flank_mm: float = 0.8
     beyond_mm: tuple[float, float] = (1.0, 6.0)
     ground_below_mm: float = 1.0
     least_ground_nodes: int = 400
+    ground_about_mm: float = 1.5
+    least_ground_share: float = 0.12
     curve_ridge: float = 0.01
     ilium_mm: tuple[float, float, float] = (8.0, 14.0, 4.0)
     least_contrast_in_noise: float = 3.0
@@ -148,6 +164,9 @@ class OutlineSettings:
     growth_mm: float = 1.0
     growth_cost: float = 0.5
     free_beside_mm: float = 0.6
+    free_beyond_mm: float = 2.0
+    least_seen_beyond: float = 0.7
+    least_seen_gone: float = 0.6
     reading_mm: float = 0.5
 
 
@@ -167,17 +186,58 @@ class MeasureSettings:
 
     u_foot_mm: float = 0.1
     u_concentric_mm: float = 0.3
-    u_rim_depth_mm: float = 9.0
-    u_shape_mm_per_deg: float = 0.08
+    u_rim_depth_mm: float = 6.0
+    u_shape_mm: float = 2.2
     u_lip_mm: float = 0.05
     u_step_mm: float = 0.2
     u_registration_floor_mm: float = 0.03
     u_beam_deg: float = 0.15
+    u_beam_share: float = 0.2
     u_given_scale: float = 0.01
     u_head_diameter_mm: float = 0.5
     u_object_mm: float = 0.05
     area_to_mm: float = 10.0
     area_head_margin_mm: float = 1.5
+
+
+@dataclass(frozen=True, slots=True)
+class ThinnedSettings:
+    """Thinned bone.  Lengths in mm at the hip, losses in mm of cortical bone."""
+
+    step_mm: float = 0.5
+    reach_mm: float = 44.0
+    beyond_mm: float = 6.0
+    corner_mm: float = 8.0
+    least_loss_mm: float = 0.8
+    cortical_share: float = 0.34
+    """Cortical-equivalent mm in a mm of the generic pelvis's path."""
+    calibrated_mm: float = 70.0
+    """Attenuation per mm is taken from bone and soft tissue within this of the socket."""
+    densest: float = 2.9
+    """Attenuation above which a node is not looked at (the window's end)."""
+    u_calibration: float = 0.2
+    smooth_mm: float = 0.4
+    rounds: int = 3
+    shift_window_mm: float = 8.0
+    shift_mm: float = 0.005
+    shift_mm_per_deg: float = 0.1
+    roof_share: float = 0.3
+    """Change under the roof, in units of the bone's contrast, that only another traction makes."""
+    largest_femur_mm: float = 0.25
+    least_likeness: float = 0.93
+    least_seen: float = 0.9
+    least_seen_rim: float = 0.75
+    least_clear_rim: float = 0.6
+    worst_steady_mm: float = 0.7
+    apart_share: float = 0.3
+    u_border_mm: float = 0.15
+    missed_mm2_per_mm: float = 80.0
+    """Thinned area that comes with a mm of recession at the beginning of burring."""
+    profile_deg: float = 3.0
+    largest_u_mm2: float = 25.0
+    largest_u_share: float = 0.35
+    most_zero_pictures: int = 2
+    most_zero_u_mm: float = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,8 +247,9 @@ class VerdictSettings:
     least_score: float = 0.83
     least_turned_score: float = 0.55
     least_overlap: float = 0.5
-    largest_turn_deg: float = 5.0
+    largest_turn_deg: float = 5.5
     largest_expanded_mm: float = 1.0
+    largest_recession_mm: float = 12.0
     growth_in_u: float = 3.0
     growth_mm: float = 0.5
 
@@ -199,6 +260,7 @@ class Settings:
 
     images: ImageLimits = ImageLimits()
     distortion: DistortionSettings = DistortionSettings()
+    identity: IdentitySettings = IdentitySettings()
     capture: CaptureSettings = CaptureSettings()
     field: FieldSettings = FieldSettings()
     anatomy: AnatomySettings = AnatomySettings()
@@ -206,6 +268,7 @@ class Settings:
     outline: OutlineSettings = OutlineSettings()
     duplicate: DuplicateSettings = DuplicateSettings()
     measure: MeasureSettings = MeasureSettings()
+    thinned: ThinnedSettings = ThinnedSettings()
     verdict: VerdictSettings = VerdictSettings()
 
     def digest(self) -> str:

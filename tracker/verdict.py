@@ -53,6 +53,13 @@ def judge_number(
     settings : Settings
     """
     own = settings.verdict
+    if recession.value > own.largest_recession_mm:
+        return (
+            NotMeasurable(
+                Reason.RIM_HIDDEN,
+                f"The edge was found {recession.value:.0f} mm from where it was: not believable.",
+            ),
+        )
     if 2 * recession.u > own.largest_expanded_mm:
         return (turned(registration),)
     if recession.value < -own.growth_in_u * recession.u - own.growth_mm:
