@@ -200,6 +200,7 @@ def _still_plain(result: StillResult) -> Plain:
 def _removal_plain(removal: Removal) -> Mapping[str, Any]:
     names: tuple[Literal["recession_mm", "running_mm", "lcea_deg", "area_mm2", "remaining_mm"], ...]
     names = ("recession_mm", "running_mm", "lcea_deg", "area_mm2", "remaining_mm")
+    thinned = removal.thinned
     return {
         "to_reference": [[float(cell) for cell in row] for row in removal.to_reference],
         **{name: _quantity(getattr(removal, name)) for name in names},
@@ -207,6 +208,7 @@ def _removal_plain(removal: Removal) -> Mapping[str, Any]:
             "tilt": _quantity(removal.beam.tilt),
             "oblique": _quantity(removal.beam.oblique),
         },
+        **({} if thinned is None else {"thinned_area_mm2": _quantity(thinned.area_mm2)}),
     }
 
 

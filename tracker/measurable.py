@@ -16,6 +16,7 @@ from tracker.duplicate import Fingerprint
 from tracker.outline import RimFrame, RimPath
 from tracker.settings import DEFAULTS, Settings
 from tracker.template import Template
+from tracker.thinned import Ground
 from tracker.values import Budget, CaseSetup, Floats, Point, Registration, Socket
 
 
@@ -34,6 +35,7 @@ class Measurable:
     lcea_deg: float
     lcea_budget: Budget
     fingerprint: Fingerprint
+    ground: Ground | None
 
 
 def reading(path: RimPath) -> measure.EdgeReading:

@@ -14,6 +14,7 @@ from tracker.measurable import Measurable
 from tracker.prepare import PreparedReference, prepare_reference, propose_marks, radiograph
 from tracker.removal import Total, removal, rim_path
 from tracker.settings import DEFAULTS, Settings
+from tracker.thinning import Untouched, thinned_bone
 from tracker.values import (
     ExposedField,
     NotMeasurable,
@@ -52,6 +53,7 @@ class CaseState:
     fingerprints: tuple[Fingerprint, ...] = ()
     totals: tuple[Total, ...] = ()
     registration: Registration | None = None
+    zeros: tuple[Untouched, ...] = ()
 
 
 def open_case(reference: PreparedReference) -> CaseState:
@@ -105,6 +107,13 @@ def measure_still(
     reasons = verdict.judge_number(found.recession_mm, registration, settings)
     if reasons:
         return _refused(still, state, *reasons)
+    thin, untouched = thinned_bone(
+        picture, registration, found.recession_mm, known, state.zeros, still.name, settings
+    )
+    if isinstance(thin, NotMeasurable):
+        found = replace(found, thinned_why=thin)
+    else:
+        found = replace(found, thinned=thin)
     result = StillResult(
         still.name,
         still.sha256,
@@ -121,8 +130,22 @@ def measure_still(
         results=(*state.results, result),
         totals=(*state.totals, total),
         registration=registration,
+        zeros=_zeros(state, found, untouched, settings),
     )
     return result, after
+
+
+def _zeros(
+    state: CaseState, found: Removal, untouched: Untouched | None, settings: Settings
+) -> tuple[Untouched, ...]:
+    """Pictures of the untouched rim, with this one where it still shows it."""
+    own, recession = settings.thinned, found.recession_mm
+    measured = [result.removal for result in state.results if result.removal is not None]
+    burred = any(earlier.recession_mm.low > 0 for earlier in measured)
+    reads_nothing = recession.low <= 0 <= recession.high
+    if untouched is None or burred or not reads_nothing or recession.u > own.most_zero_u_mm:
+        return state.zeros
+    return (*state.zeros, untouched)[: own.most_zero_pictures]
 
 
 def _refused(

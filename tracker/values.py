@@ -685,6 +685,56 @@ class DepthProfile:
 
 
 @dataclass(frozen=True, eq=False, slots=True)
+class ThinnedProfile:
+    """Thinned bone by angle about the socket's centre, degrees from the up direction.
+
+    Attributes
+    ----------
+    angle_deg : ndarray of shape (N,)
+        Lateral positive.
+    loss_mm : ndarray of shape (N,)
+        Greatest loss there, mm of cortical bone; 0 where none passes the limit.
+    width_mm : ndarray of shape (N,)
+        Width of what is thinned, along the ray from the centre.
+    front_clock_h : ndarray of shape (N,)
+        Hours from 12 on the rim's clock face (3 = anterior) if the front was burred; one view
+        can't tell front from back wall.
+    """
+
+    angle_deg: Floats
+    loss_mm: Floats
+    width_mm: Floats
+    front_clock_h: Floats
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Thinned:
+    """Where the beam passes through less bone than on the comparison picture.
+
+    Attributes
+    ----------
+    area_mm2 : Quantity
+        At least 0.8 mm of cortical bone less.
+    against : str
+        File name of the comparison picture.
+    detection_mm : float
+        Least loss that is told from nothing on steady bone (twice its spread), mm of cortical bone.
+    budget : Budget
+        The rows behind ``area_mm2``.
+    profile : ThinnedProfile
+    borders_px : tuple of ndarray of shape (N, 2)
+        Closed lines around what is thinned, in this picture's own recorded pixels.
+    """
+
+    area_mm2: Quantity
+    against: str
+    detection_mm: float
+    budget: Budget
+    profile: ThinnedProfile
+    borders_px: tuple[Floats, ...]
+
+
+@dataclass(frozen=True, eq=False, slots=True)
 class ReferenceResult:
     """What the first picture gave; with reasons it gave nothing and the rest is None."""
 
@@ -724,6 +774,9 @@ class Removal:
     budgets: tuple[Budget, ...]
     overlay: Overlay
     profile: DepthProfile
+    thinned: Thinned | None = None
+    thinned_why: NotMeasurable | None = None
+    """Why there is no number of thinned bone."""
 
 
 Message = Literal["more to go", "may be at the plan", "past the plan"]

@@ -162,3 +162,23 @@ def test_by_touch(theatre: Theatre, page: Page) -> None:
     page.get_by_role("button", name="Close the case").tap()
     expect(page.get_by_text("The case is closed.")).to_be_visible()
     assert theatre.service.case("p1").log.closed
+
+
+def test_what_is_in_the_hand_outlives_a_picture_that_comes_in_elsewhere(
+    theatre: Theatre, page: Page
+) -> None:
+    """An open file dialog, a note half written and the focus stay when the page renews itself."""
+    page.goto(theatre.case(5))
+    page.wait_for_load_state("load")
+    note = page.get_by_label("What should be remembered")
+    note.fill("Half a sen")
+    note.focus()
+    with page.expect_file_chooser() as chooser:
+        page.locator(CHOOSE).click()
+    note.focus()
+    theatre.service.add_picture("p1", png(12), "elsewhere.png")
+    expect(page.get_by_role("heading", name="Picture 2 at")).to_be_visible()
+    expect(note).to_have_value("Half a sen")
+    expect(note).to_be_focused()
+    chooser.value.set_files(picture(20, "mine.png"))
+    expect(page.get_by_role("heading", name="Picture 3 at")).to_be_visible()

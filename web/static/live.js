@@ -42,11 +42,34 @@ export async function refresh({ force = false } = {}) {
   if (held && !force) return;
   await pictureReady(fresh);
   if (turn !== newest) return;
+  const back = placeOf(old.contains(document.activeElement) ? document.activeElement : null);
+  carry(old, fresh);
   old.replaceWith(fresh);
+  if (back) document.querySelector(back)?.focus({ preventScroll: true });
   fresh.querySelector(".picture")?.classList.add("is-new");
   shownAt = performance.now();
   tick();
   document.dispatchEvent(new CustomEvent("fresh"));
+}
+
+// What is in somebody's hand stays the same thing: an open file dialog, a note half written, an
+// opened budget.
+function carry(old, fresh) {
+  for (const kept of old.querySelectorAll("[data-keep]")) {
+    fresh.querySelector(`[data-keep="${kept.dataset.keep}"]`)?.replaceWith(kept);
+  }
+  const name = (details) => details.querySelector("summary").textContent.split(":")[0];
+  const open = new Set([...old.querySelectorAll("details[open]")].map(name));
+  for (const details of fresh.querySelectorAll("details")) if (open.has(name(details))) details.open = true;
+}
+
+// How to find the element that had the focus once its page has been renewed.
+function placeOf(element) {
+  if (!element) return "";
+  if (element.dataset.key) return `[data-key="${element.dataset.key}"]`;
+  const name = element.getAttribute("name");
+  if (!name) return "";
+  return element.tagName === "BUTTON" ? `button[name="${name}"][value="${element.value}"]` : `[name="${name}"]`;
 }
 
 // The new lines never lie over the old picture: wait until the new one is decoded.

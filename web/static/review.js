@@ -8,11 +8,8 @@ let timer = 0;
 let wipeAt = 50;
 
 async function go(link) {
-  const key = link.dataset.key;
-  const hadFocus = document.activeElement === link;
   history.replaceState(null, "", link.href);
   await refresh({ force: true }).catch(() => location.assign(link.href));
-  if (hadFocus) document.querySelector(`[data-key="${key}"]`)?.focus({ preventScroll: true });
 }
 
 function show(over, which) {
