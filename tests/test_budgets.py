@@ -24,6 +24,7 @@ EDGE_DEG = 44.0
 FIRST = measure.EdgeReading(0.08, 0.05, 0.45, 2.0)
 NOW = measure.EdgeReading(-2.1, 0.06, 0.40, 2.6)
 U_SCALE = 0.011
+AGREEMENT = 0.93
 TILT_DEG, OBLIQUE_DEG = 1.4, -2.2
 UP, LATERAL = (
     np.array([0.05, -1.0]) / math.hypot(0.05, 1.0),
@@ -120,6 +121,7 @@ def recession() -> tuple[float, Budget]:
         NOW,
         u_registration_mm=0.04,
         angle_rad=float(tangent(NOW_RAD) @ direction),
+        agreement=AGREEMENT,
         u_relative_scale=U_SCALE,
     )
 
@@ -148,6 +150,7 @@ def read(first: float = 0.0, now: float = 0.0) -> float:
         dataclasses.replace(NOW, arc_mm=NOW.arc_mm + now),
         u_registration_mm=0.04,
         angle_rad=0.0,
+        agreement=AGREEMENT,
         u_relative_scale=U_SCALE,
     )[0]
 
@@ -175,14 +178,11 @@ def test_recession(source: str) -> None:
 
 
 def test_recession_has_no_row_without_a_model() -> None:
-    """Depths of other bones are a rate per degree of turn: mm/deg times degrees."""
-    rate = row(recession()[1], "shape of other bones")
-    assert rate.unit == "mm/deg"
-    assert {r.source for r in recession()[1].rows} == {*RECESSION_MODELS, rate.source}
-    assert rate.sensitivity == pytest.approx(abs(math.degrees(
-        float(tangent(NOW_RAD) @ (math.radians(OBLIQUE_DEG) * LATERAL
-                                  - math.radians(TILT_DEG) * UP))
-    )))  # fmt: skip
+    """What the fit left over is no input of the value: its row is a share of a length in mm."""
+    shape = row(recession()[1], "shape of other bones")
+    assert {r.source for r in recession()[1].rows} == {*RECESSION_MODELS, shape.source}
+    assert shape.unit == "mm"
+    assert shape.sensitivity == pytest.approx(1 - AGREEMENT)
 
 
 @pytest.mark.parametrize("parameter", range(4))
@@ -269,6 +269,7 @@ def left(
         dataclasses.replace(NOW, arc_mm=NOW.arc_mm + now),
         u_registration_mm=0.04,
         angle_rad=0.02,
+        agreement=AGREEMENT,
         u_relative_scale=U_SCALE,
     )
     return plan.remaining(
