@@ -60,9 +60,10 @@ def test_links_lead_somewhere(path: Path) -> None:
         assert (path.parent / target).exists(), target
 
 
-def test_tests_named_in_the_hazard_list_exist() -> None:
+@pytest.mark.parametrize("document", ["hazards.md", "security.md"])
+def test_tests_named_in_the_hazard_list_exist(document: str) -> None:
     """A control counts only when a test shows it."""
-    text = (ROOT / "docs" / "hazards.md").read_text(encoding="utf-8")
+    text = (ROOT / "docs" / document).read_text(encoding="utf-8")
     named = set(re.findall(r"`(tests/[\w/]+\.py)::(\w+)`", text))
 
     assert len(named) >= 10
