@@ -21,7 +21,11 @@ FOLDERS = ("tracker", "web", "tests", "demo_frames")
 
 # Marker of the tests that need a program, and the names under which it is found.
 # By full path where a package of ours installs a program of the same name.
-PROGRAMS = {"browser": ("chromium", "chromium-browser"), "dcmtk": ("/usr/bin/storescu",)}
+PROGRAMS = {
+    "browser": ("chromium", "chromium-browser"),
+    "dcmtk": ("/usr/bin/storescu",),
+    "dicom3tools": ("dciodvfy",),
+}
 
 
 def main() -> int:

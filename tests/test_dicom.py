@@ -1,7 +1,9 @@
 """DICOM: every kind of file gives the grey values it was made from, or one line why not."""
 
 import re
+import subprocess
 import sys
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -319,3 +321,38 @@ def test_without_the_extra_one_line_names_it(missing: str, monkeypatch: pytest.M
 )
 def test_other_bytes_are_no_dicom(data: bytes) -> None:
     assert not is_dicom(data)
+
+
+# Made by dcmtk's own encoders; the loss that each was measured to make on this picture, with room.
+@pytest.mark.dcmtk
+@pytest.mark.parametrize(
+    ("program", "most"),
+    [
+        (("dcmcjpeg", "+e1"), 0),
+        (("dcmcjpeg", "+el"), 0),
+        (("dcmcjpeg", "+ee"), 30),
+        (("dcmcjpls", "+el"), 0),
+        (("dcmcjpls", "+en", "+md", "2"), 2),
+        (("dcmcrle",), 0),
+        (("dcmconv", "+te"), 0),
+        (("dcmconv", "+tb"), 0),
+        (("dcmconv", "+td"), 0),
+        (("dcmconv", "+ti"), 0),
+        (("dcmconv", "-F"), 0),
+    ],
+    ids=lambda part: "".join(part) if isinstance(part, tuple) else None,
+)
+def test_files_that_other_programs_made(
+    program: tuple[str, ...], most: int, tmp_path: Path
+) -> None:
+    """Debian's dcmtk, by full path: a Python package has programs of the same names."""
+    given, made = tmp_path / "given.dcm", tmp_path / "made.dcm"
+    run = np.stack([PIXELS // 2, PIXELS])
+    given.write_bytes(as_file(dataset_of(run)))
+
+    command = [f"/usr/bin/{program[0]}", *program[1:], str(given), str(made)]
+    subprocess.run(command, check=True, capture_output=True, timeout=30)
+
+    data = made.read_bytes()
+    assert np.abs(values_of(data) - PIXELS.astype(int)).max() <= most + 1e-3
+    assert np.abs(values_of(data, frame=0) - (PIXELS // 2).astype(int)).max() <= most + 1e-3

@@ -12,6 +12,7 @@ from pynetdicom import AE
 
 from tests import dicom_files, standins
 from tracker.errors import InputError, Unwritable
+from tracker.images import decode
 from tracker.instance import InstanceNames, names_of
 from tracker.receiver import Receiver
 from tracker.service import Service
@@ -100,15 +101,19 @@ def test_several_in_one_go_come_in_their_order(
 
 
 @pytest.mark.dcmtk
-def test_packed_pixels_are_taken_as_they_are(
+def test_packed_pixels_are_taken_as_they_were_sent(
     receiver: Receiver, service: Service, tmp_path: Path
 ) -> None:
     pixels = dicom_files.pattern(bits=8).astype(np.uint8)
     path = tmp_path / "jpeg.dcm"
     path.write_bytes(dicom_files.as_file(dicom_files.dataset_of(pixels), JPEGBaseline8Bit))
     assert ask(STORESCU, receiver, "-xy", path).endswith("exit 0")
-    (kept,) = service.case("p1").pictures
-    assert JPEGBaseline8Bit.encode() in service._store.picture_bytes(kept.row)
+    case = service.case("p1")
+    (kept,) = case.pictures
+    # The record's copy is unpacked; what came was the file itself, not packed anew on its way.
+    sent = decode(path.read_bytes(), "sent")
+    np.testing.assert_array_equal(service.still("p1", kept.number).grey, sent.grey)
+    assert len(case.originals) == 1
 
 
 @pytest.mark.dcmtk

@@ -24,7 +24,7 @@ from tracker.values import (
     StillResult,
 )
 
-Role = Literal["first", "still", "plate", "object", "set aside"]
+Role = Literal["first", "still", "plate", "object", "set aside", "earlier"]
 Standing = Literal[
     "no picture",
     "marks to agree",
@@ -56,6 +56,7 @@ PHASE: Final = "phase"
 TAKEN_BACK: Final = "taken-back"
 TO_LOOK_AT: Final = "to-look-at"
 SCALE: Final = "scale"
+ORIGINAL: Final = "original"
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -148,6 +149,8 @@ class Case:
     paused : bool
     log : Logbook
         What people said beside it.
+    originals : frozenset of str
+        Hashes of files of which a copy without a name is kept.
     """
 
     row: CaseRow
@@ -159,6 +162,7 @@ class Case:
     phase: Phase = "before burring"
     paused: bool = False
     log: Logbook = field(default_factory=Logbook)
+    originals: frozenset[str] = frozenset()
 
     @property
     def aloud(self) -> bool:
@@ -183,6 +187,11 @@ class Case:
     def stills(self) -> tuple[CasePicture, ...]:
         """The pictures after the first, in order."""
         return tuple(picture for picture in self.pictures if picture.role == "still")
+
+    @property
+    def earlier(self) -> tuple[CasePicture, ...]:
+        """Pictures from before a new first picture was taken in mid-case."""
+        return tuple(picture for picture in self.pictures if picture.role == "earlier")
 
     @property
     def waiting(self) -> tuple[CasePicture, ...]:
@@ -258,17 +267,19 @@ def read_case(
     proposal: Proposal | None = None
     unreadable: list[UnreadableNote] = []
     phase: PhaseNote | None = None
+    originals: set[str] = set()
     rows = {picture.number: picture for picture in pictures}
     seen: dict[int, CasePicture] = {}
     for event in events[1:]:
         match event.kind:
             case "picture" | "joined":
                 _join(seen, rows, json.loads(event.body))
-            case "first-again":
+            case "first-again" | "new-series":
                 proposal, setup = None, replace(setup, marks=None)
+                left: Role = "set aside" if event.kind == FIRST_AGAIN else "earlier"
                 for number, picture in seen.items():
                     if picture.role in ("first", "still"):
-                        seen[number] = replace(picture, role="set aside")
+                        seen[number] = replace(picture, role=left)
             case "proposal":
                 proposal = from_text(Proposal, event.body)
             case "marks":
@@ -298,6 +309,8 @@ def read_case(
                 unreadable.append(replace(note_, at=event.at))
             case "phase":
                 phase = from_text(PhaseNote, event.body)
+            case "original":
+                originals.add(json.loads(event.body)["sha256"])
     if phase is None:
         phase = PhaseNote("burring" if setup.marks else "before burring")
     return Case(
@@ -310,6 +323,7 @@ def read_case(
         phase.phase,
         phase.paused,
         logbook.read(events),
+        frozenset(originals),
     )
 
 

@@ -12,8 +12,11 @@ import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Final
 
 from tracker.errors import Busy, StoreError, Unwritable
+
+_SECRET_BYTES: Final = 32
 
 
 class Shelf:
@@ -81,6 +84,33 @@ class Shelf:
 
     def _path(self, digest: str) -> Path:
         return self._folder / digest[:2] / digest
+
+
+def keep_secret(path: Path) -> bytes:
+    """Return a record's own random key, made when it is first asked for.
+
+    It is readable by the record's owner only.  Whoever has it can tell whether a name that they
+    know belongs to a copy in the record; without it nobody can.
+
+    Raises
+    ------
+    StoreError
+        The file is damaged.
+    """
+    with _disk_speaks_plainly():
+        if not path.exists():
+            handle, name = tempfile.mkstemp(dir=path.parent, prefix=".coming-")
+            with os.fdopen(handle, "wb") as file:
+                file.write(os.urandom(_SECRET_BYTES))
+                file.flush()
+                os.fsync(file.fileno())
+            Path(name).chmod(0o400)
+            Path(name).rename(path)
+            _sync(path.parent)
+        secret = path.read_bytes()
+    if len(secret) != _SECRET_BYTES:
+        raise StoreError("The record's key is damaged.", hint="Restore it from a backup.")
+    return secret
 
 
 def take_lock(path: Path) -> int:

@@ -24,7 +24,7 @@ from sqlalchemy.exc import DatabaseError, IntegrityError, OperationalError
 
 from tracker.errors import Busy, InternalError, InvalidCase, NotFound, StoreError, Unwritable
 from tracker.record import CaseRow, EventRow, PictureRow, ResultRow, Stamp
-from tracker.shelf import Shelf, full_disk, take_lock
+from tracker.shelf import Shelf, full_disk, keep_secret, take_lock
 
 SCHEMA_VERSION: Final = 1
 
@@ -107,6 +107,8 @@ class Store:
         self._shelf = Shelf(folder / "pictures")
         self._lock = take_lock(folder / "lock")
         try:
+            self.secret = keep_secret(folder / "key")
+            """Key of the names that de-identified copies get."""
             self._engine = _engine(folder / "tracker.sqlite")
             self._prepare()
         except BaseException:
@@ -214,6 +216,10 @@ class Store:
             )
             self._log(link, case.key, at, "picture", _json(number=number, role=role))
         return PictureRow(key, number, name, digest, len(data), at), True
+
+    def keep_original(self, digest: str, data: bytes) -> None:
+        """Keep a file, of which a copy without a name is a picture, under its own hash."""
+        self._shelf.put(digest, data)
 
     def pictures(self, case: CaseRow) -> tuple[PictureRow, ...]:
         """Return a case's pictures in the order in which they came."""

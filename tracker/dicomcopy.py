@@ -1,0 +1,246 @@
+"""The de-identified copy of a DICOM file: made new, from elements that are known to be safe.
+
+Nothing is taken out of the original; what the list below names is carried over, and everything
+else (names, private data, overlays, comments, curves, devices' numbers) never comes along.  New
+identifiers are keyed hashes, so that the same original always gives the same copy and nobody
+without the key can find the way back.
+"""
+
+import hashlib
+import hmac
+from datetime import date, timedelta
+from typing import Any, Final
+
+import numpy as np
+from pydicom.dataset import Dataset, FileDataset, FileMetaDataset
+from pydicom.filebase import DicomBytesIO
+from pydicom.filewriter import dcmwrite
+from pydicom.sequence import Sequence
+from pydicom.uid import UID, ExplicitVRLittleEndian
+
+from tracker import dicomfile, dicompixels
+from tracker.dicompixels import Layout, Stored
+from tracker.settings import ImageLimits
+from tracker.values import Mask
+
+CARRIED: Final = (
+    "Modality", "ConversionType", "PresentationIntentType",
+    "PixelSpacing", "PixelSpacingCalibrationType", "ImagerPixelSpacing", "PixelAspectRatio",
+    "EstimatedRadiographicMagnificationFactor", "DistanceSourceToDetector",
+    "DistanceSourceToPatient", "PositionerMotion", "PositionerType", "PositionerPrimaryAngle",
+    "PositionerSecondaryAngle", "ColumnAngulation", "IntensifierSize", "FieldOfViewShape",
+    "FieldOfViewDimensions", "FieldOfViewRotation", "FieldOfViewHorizontalFlip",
+    "FieldOfViewOrigin", "Laterality", "ImageLaterality", "PatientOrientation", "PatientPosition",
+    "BodyPartExamined", "ViewPosition", "KVP", "XRayTubeCurrent", "ExposureTime", "Exposure",
+    "AveragePulseWidth", "RadiationSetting", "RadiationMode", "DetectorType",
+    "ImageAndFluoroscopyAreaDoseProduct", "EntranceDoseInmGy",
+    "PixelIntensityRelationship", "PixelIntensityRelationshipSign", "PresentationLUTShape",
+    "RescaleSlope", "RescaleIntercept", "RescaleType", "WindowCenter", "WindowWidth",
+    "VOILUTFunction", "BurnedInAnnotation", "LossyImageCompression",
+    "LossyImageCompressionRatio", "LossyImageCompressionMethod",
+    "SeriesNumber", "InstanceNumber", "AcquisitionNumber",
+    "StudyTime", "SeriesTime", "AcquisitionTime", "ContentTime",
+)  # fmt: skip
+_DATES: Final = ("StudyDate", "SeriesDate", "AcquisitionDate", "ContentDate")
+_EMPTY: Final = (
+    "PatientName", "PatientBirthDate", "PatientSex", "ReferringPhysicianName", "StudyID",
+    "AccessionNumber", "Manufacturer",
+)  # fmt: skip
+_X_RAY_TUBE: Final = ("KVP", "XRayTubeCurrent", "ExposureTime", "Exposure")
+_NEEDED_EVEN_IF_EMPTY: Final[dict[str, tuple[str, ...]]] = {
+    "": ("StudyDate", "StudyTime", "Modality", "SeriesNumber", "InstanceNumber",
+         "PatientOrientation", "Laterality"),
+    "XA": (*_X_RAY_TUBE, "PositionerPrimaryAngle", "PositionerSecondaryAngle"),
+    "RF": _X_RAY_TUBE,
+    "CR": ("BodyPartExamined", "ViewPosition"),
+    "DX": ("DetectorType", "AnatomicRegionSequence", "AcquisitionContextSequence"),
+}  # fmt: skip
+"""Elements that the standard wants to be there, by storage class; "" is every class."""
+_TABLE: Final = ("LUTDescriptor", "ModalityLUTType", "LUTData")
+_PLAIN_CLASS: Final = {
+    "XA": "1.2.840.10008.5.1.4.1.1.12.1",
+    "RF": "1.2.840.10008.5.1.4.1.1.12.2",
+    "SC": "1.2.840.10008.5.1.4.1.1.7",
+}
+_METHOD: Final = (
+    ("113100", "Basic Application Confidentiality Profile"),
+    ("113107", "Retain Longitudinal Temporal Information Modified Dates Option"),
+)
+_CLEAN_PIXELS: Final = ("113101", "Clean Pixel Data Option")
+_MOST_DAYS: Final = 3650
+SOFTWARE_UID: Final = "2.25.216961402684502822655174779561605518670"
+
+
+def copy_of(
+    data: bytes,
+    key: bytes,
+    limits: ImageLimits,
+    *,
+    frame: int | None = None,
+    blank: Mask | None = None,
+) -> bytes:
+    """Return the de-identified copy of a DICOM file.
+
+    Parameters
+    ----------
+    data : bytes
+        The original, which :func:`tracker.dicom.read` has read before.
+    key : bytes
+        Secret of the record; the same original and key give the same bytes.
+    limits : ImageLimits
+    frame : int, optional
+        The frame of a run that is kept, counted from 0; the last one if not said.
+    blank : ndarray of shape (M, N), bool, optional
+        Where the picture is not exposed: any text burned in there is painted over.
+
+    Returns
+    -------
+    bytes
+        One frame, uncompressed, with its stored values unchanged where nothing is blanked.
+
+    Raises
+    ------
+    UnreadableImage
+    """
+    with dicomfile.in_plain_words():
+        original = dicomfile.read_dataset(data, limits)
+        found = dicompixels.layout(original, limits)
+        number = dicompixels.frame_number(found, frame)
+        stored = dicompixels.stored_values(original, found, number)
+        copy = _empty_copy(original, key)
+        _carry_over(original, copy)
+        _new_identity(original, copy, key, number)
+        _say_how(copy, cleaned=blank is not None and bool(blank.any()))
+        _put_pixels(original, copy, found, stored, blank)
+        buffer = DicomBytesIO()
+        dcmwrite(buffer, copy, enforce_file_format=True)
+        return bytes(buffer.getvalue())
+
+
+def new_uid(key: bytes, uid: str) -> str:
+    """Return the identifier that stands for another: under 2.25, a keyed hash of 128 bits."""
+    number = int.from_bytes(_hash(key, "uid", uid)[:16], "big")
+    return f"2.25.{number}"
+
+
+def _hash(key: bytes, purpose: str, text: str) -> bytes:
+    return hmac.new(key, f"{purpose}\0{text}".encode(), hashlib.sha256).digest()
+
+
+def _empty_copy(original: Dataset, key: bytes) -> FileDataset:
+    meta = FileMetaDataset()
+    kind = dicomfile.X_RAY_CLASSES.get(str(original.get("SOPClassUID", "")), "SC")
+    sop_class = _PLAIN_CLASS.get(kind, str(original.get("SOPClassUID", "")))
+    meta.MediaStorageSOPClassUID = UID(sop_class)
+    meta.MediaStorageSOPInstanceUID = UID(new_uid(key, str(original.get("SOPInstanceUID", ""))))
+    meta.TransferSyntaxUID = ExplicitVRLittleEndian
+    meta.ImplementationClassUID = UID(SOFTWARE_UID)
+    copy = FileDataset("", {}, file_meta=meta, preamble=bytes(128))
+    copy.SOPClassUID = meta.MediaStorageSOPClassUID
+    copy.SOPInstanceUID = meta.MediaStorageSOPInstanceUID
+    return copy
+
+
+def _carry_over(original: Dataset, copy: Dataset) -> None:
+    for keyword in CARRIED:
+        if keyword in original:
+            setattr(copy, keyword, original[keyword].value)
+    for keyword in ("ModalityLUTSequence", "VOILUTSequence"):
+        items = original.get(keyword)
+        if items:
+            setattr(copy, keyword, Sequence([_table(items[0], original)]))
+    kind = dicomfile.X_RAY_CLASSES.get(str(copy.SOPClassUID), "")
+    for keyword in (*_NEEDED_EVEN_IF_EMPTY[""], *_NEEDED_EVEN_IF_EMPTY.get(kind, ())):
+        if keyword not in copy:
+            setattr(copy, keyword, [] if keyword.endswith("Sequence") else None)
+    if copy.Laterality is None and "ImageLaterality" in copy:
+        del copy.Laterality
+    plane = _plane(original) if kind in ("XA", "RF") else []
+    copy.ImageType = ["DERIVED", "PRIMARY", *plane]
+
+
+def _plane(original: Dataset) -> list[str]:
+    """Return the third word of the kind, which an XA or RF picture must have."""
+    words = original.get("ImageType") or []
+    known = ("SINGLE PLANE", "BIPLANE A", "BIPLANE B")
+    return [word for word in list(words)[2:3] if word in known] or ["SINGLE PLANE"]
+
+
+def _table(item: Dataset, original: Dataset) -> Dataset:
+    table = Dataset()
+    for keyword in _TABLE:
+        if keyword in item:
+            element = item[keyword]
+            value = element.value
+            if keyword == "LUTData" and isinstance(value, bytes):
+                big = getattr(original, "original_encoding", (False, True))[1] is False
+                value = np.frombuffer(value, ">u2").astype("<u2").tobytes() if big else value
+            table.add_new(element.tag, element.VR, value)
+    return table
+
+
+def _new_identity(original: Dataset, copy: Dataset, key: bytes, frame: int) -> None:
+    for keyword in _EMPTY:
+        setattr(copy, keyword, "")
+    for keyword in ("StudyInstanceUID", "SeriesInstanceUID"):
+        setattr(copy, keyword, new_uid(key, str(original.get(keyword, ""))))
+    if frame:
+        instance = new_uid(key, f"{original.get('SOPInstanceUID', '')}/{frame}")
+        copy.SOPInstanceUID = copy.file_meta.MediaStorageSOPInstanceUID = UID(instance)
+    patient = f"{original.get('PatientID', '')}\0{original.get('IssuerOfPatientID', '')}"
+    copy.PatientID = _hash(key, "patient", patient)[:8].hex()
+    # One offset for a patient, whole days, so that intervals and times of day stay.
+    days = 1 + int.from_bytes(_hash(key, "days", patient)[:4], "big") % _MOST_DAYS
+    for keyword in _DATES:
+        moved = _moved(str(original.get(keyword, "") or ""), days)
+        if moved:
+            setattr(copy, keyword, moved)
+    moment = str(original.get("AcquisitionDateTime", "") or "")
+    if len(moment) > 8 and _moved(moment[:8], days):
+        copy.AcquisitionDateTime = _moved(moment[:8], days) + moment[8:26]
+
+
+def _moved(day: str, days: int) -> str:
+    """Return a date so many days earlier; nothing for what is no date."""
+    try:
+        at = date(int(day[:4]), int(day[4:6]), int(day[6:8]))
+        return (at - timedelta(days=days)).strftime("%Y%m%d")
+    except (ValueError, OverflowError):
+        return ""
+
+
+def _say_how(copy: Dataset, *, cleaned: bool) -> None:
+    copy.PatientIdentityRemoved = "YES"
+    copy.LongitudinalTemporalInformationModified = "MODIFIED"
+    copy.DeidentificationMethod = "Made new from a list of allowed elements"
+    codes = []
+    for value, meaning in (*_METHOD, *((_CLEAN_PIXELS,) if cleaned else ())):
+        code = Dataset()
+        code.CodeValue, code.CodingSchemeDesignator, code.CodeMeaning = value, "DCM", meaning
+        codes.append(code)
+    copy.DeidentificationMethodCodeSequence = Sequence(codes)
+
+
+def _put_pixels(
+    original: Dataset, copy: Dataset, found: Layout, stored: Stored, blank: Mask | None
+) -> None:
+    values: Any = stored
+    bits, signed = found.bits_stored, found.signed
+    if found.is_grey:
+        copy.PhotometricInterpretation, copy.SamplesPerPixel = found.photometric, 1
+    else:
+        values = dicompixels.colours(stored, original, found)
+        bits, signed = values.dtype.itemsize * 8, False
+        copy.PhotometricInterpretation, copy.SamplesPerPixel = "RGB", 3
+        copy.PlanarConfiguration = 0
+    if blank is not None and blank.any():
+        values = values.copy()
+        # The level that the unexposed part has already, so that it stays what it is.
+        values[blank] = np.median(values[blank], axis=0).astype(values.dtype)
+    wide = bits > 8
+    kind = ("<i2" if signed else "<u2") if wide else ("i1" if signed else "u1")
+    copy.Rows, copy.Columns = found.rows, found.columns
+    copy.BitsAllocated, copy.BitsStored, copy.HighBit = (16 if wide else 8), bits, bits - 1
+    copy.PixelRepresentation = int(signed)
+    data = np.ascontiguousarray(values).astype(kind).tobytes()
+    copy.add_new("PixelData", "OW" if wide else "OB", data + bytes(len(data) % 2))
