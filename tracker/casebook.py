@@ -24,7 +24,7 @@ from tracker.values import (
     StillResult,
 )
 
-Role = Literal["first", "still", "plate", "object", "set aside", "earlier"]
+Role = Literal["first", "still", "plate", "object", "set aside"]
 Standing = Literal[
     "no picture",
     "marks to agree",
@@ -189,11 +189,6 @@ class Case:
         return tuple(picture for picture in self.pictures if picture.role == "still")
 
     @property
-    def earlier(self) -> tuple[CasePicture, ...]:
-        """Pictures from before a new first picture was taken in mid-case."""
-        return tuple(picture for picture in self.pictures if picture.role == "earlier")
-
-    @property
     def waiting(self) -> tuple[CasePicture, ...]:
         """Stills that are kept and not yet measured."""
         return tuple(picture for picture in self.stills if picture.result is None)
@@ -274,12 +269,11 @@ def read_case(
         match event.kind:
             case "picture" | "joined":
                 _join(seen, rows, json.loads(event.body))
-            case "first-again" | "new-series":
+            case "first-again":
                 proposal, setup = None, replace(setup, marks=None)
-                left: Role = "set aside" if event.kind == FIRST_AGAIN else "earlier"
                 for number, picture in seen.items():
                     if picture.role in ("first", "still"):
-                        seen[number] = replace(picture, role=left)
+                        seen[number] = replace(picture, role="set aside")
             case "proposal":
                 proposal = from_text(Proposal, event.body)
             case "marks":

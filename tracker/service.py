@@ -4,7 +4,6 @@ Every use case reads the record, lets the pipeline measure, and writes the recor
 :mod:`tracker.ledger` for the order in which that happens.
 """
 
-import math
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -16,28 +15,19 @@ from typing import Any, Final, Self
 from tracker import __version__, casebook, casefolder, casetoml, logbook, views
 from tracker.casebook import Case, CasePicture, Phase, PhaseNote, UnreadableNote
 from tracker.decoding import SHARED, Decoder
-from tracker.errors import InputError, InternalError, InvalidCase, UnreadableImage
+from tracker.errors import InputError, InvalidCase, UnreadableImage
 from tracker.gallery import Form
 from tracker.identity import Kept, kept_form
 from tracker.instance import InstanceNames, names_of
 from tracker.ledger import Ledger, Listener, first_picture, picture_of
-from tracker.logbook import Carried, Note
+from tracker.logbook import Note
 from tracker.plan import PlanNote
 from tracker.record import Stamp
 from tracker.settings import DEFAULTS, Settings
 from tracker.showing import Showing
 from tracker.sources import Source, SourceState
 from tracker.store import Store
-from tracker.values import (
-    CaseSetup,
-    Floats,
-    Marks,
-    NotMeasurable,
-    Quantity,
-    Reason,
-    Still,
-    StillResult,
-)
+from tracker.values import CaseSetup, Floats, Marks, NotMeasurable, Reason, Still, StillResult
 from tracker.views import GlanceView, MarksReading, MarksView, PictureView, ReviewEntry, ReviewView
 
 __all__ = [
@@ -236,7 +226,7 @@ class Service:
             row, is_new = self._store.keep_picture(case.row, kept.data, name)
             case = ledger.reread(case_id)
             self._note_original(case, row.number, data, kept)
-            if picture_of(case, row.number).role not in ("first", "still", "earlier"):
+            if picture_of(case, row.number).role not in ("first", "still"):
                 joined = {"number": row.number, "role": "still"}
                 case, is_new = ledger.append(case, casebook.JOINED, joined), True
             if as_zero and is_new and picture_of(case, row.number).role == "still":
@@ -380,41 +370,6 @@ class Service:
                     hint="Open a new case to start again.",
                 )
             return self._ledger.start_again(self._ledger.append(case, casebook.FIRST_AGAIN, {}))
-
-    def begin_series(self, case_id: str, *, nothing_burred: bool) -> Case:
-        """Go on with a new first picture in mid-case; what was removed so far is carried over.
-
-        Parameters
-        ----------
-        case_id : str
-        nothing_burred : bool
-            Nothing was burred since the last measured picture; else the total reads "at least".
-
-        Returns
-        -------
-        Case
-
-        Raises
-        ------
-        InputError
-            Nothing has been measured yet, or the plan counts millimetres from the first picture.
-        """
-        self.case(case_id)
-        with self._ledger.alone(case_id):
-            case = self.case(case_id)
-            measured = [picture for picture in case.stills if picture.counts]
-            if not measured:
-                raise InputError(
-                    "Nothing has been measured against the first picture.",
-                    hint="Set it aside instead.",
-                )
-            if case.setup.plan.depth_mm is not None or case.setup.plan.max_depth_mm is not None:
-                raise InputError(
-                    "The plan counts millimetres from the first picture, so it can't be changed.",
-                    hint="Close this case and open another with what is left of the plan.",
-                )
-            carried = _carried(case.log.carried, measured[-1], whole=nothing_burred)
-            return self._ledger.start_again(self._ledger.append(case, logbook.NEW_SERIES, carried))
 
     def judge_outline(self, case_id: str, number: int, *, wrong: bool) -> Case:
         """Write down that a picture's outline looks wrong, or right after all.
@@ -614,14 +569,3 @@ class Service:
         if self.settings.identity.keep_original:
             self._store.keep_original(digest, data)
         self._ledger.append(case, casebook.ORIGINAL, {"number": number, "sha256": digest})
-
-
-def _carried(before: Carried | None, last: CasePicture, *, whole: bool) -> Carried:
-    """Add a series' running total to what was carried into it."""
-    if last.result is None or last.result.removal is None:
-        raise InternalError(f"picture {last.number} counts and has no numbers")
-    total = last.result.removal.running_mm
-    if before is None:
-        return Carried(total, whole, last.number)
-    value, u = total.value + before.removed_mm.value, math.hypot(total.u, before.removed_mm.u)
-    return Carried(Quantity(value, u, total.unit), whole and before.whole, last.number)
