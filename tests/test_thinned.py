@@ -15,11 +15,12 @@ from hypothesis import settings as searching
 from hypothesis import strategies as st
 
 from tests.strategies import setup
-from tracker import phantom, phantom_body, pipeline, record, thinned
+from tracker import phantom, phantom_body, pipeline, record, rimpatch, thinned
 from tracker.phantom import Rod, Scene
 from tracker.pipeline import PreparedReference
+from tracker.rimpatch import Ground, Patch, ThinFrame
 from tracker.settings import DEFAULTS
-from tracker.thinned import Ground, Missed, Patch, ThinFrame
+from tracker.thinned import Missed
 from tracker.values import (
     Floats,
     Landmark,
@@ -60,7 +61,7 @@ def landmark() -> Landmark:
     )
 
 
-FRAME: ThinFrame = thinned.thin_frame(landmark(), HEAD_MM, RADIUS_MM)
+FRAME: ThinFrame = rimpatch.thin_frame(landmark(), HEAD_MM, RADIUS_MM)
 
 
 def hip(x: Floats, y: Floats, *, pulled_mm: float = 0.0) -> Floats:
@@ -263,9 +264,9 @@ def test_a_comparison_that_may_lack_bone_widens_u() -> None:
 
 def test_other_traction_is_seen() -> None:
     at_rest = patch("000")
-    assert thinned.same_place(at_rest, patch("001", band_mm(3.0, 4.0)[0], seed=1), FRAME)
-    assert not thinned.same_place(at_rest, patch("001", seed=1, pulled_mm=9.0), FRAME)
-    assert not thinned.same_place(
+    assert rimpatch.same_place(at_rest, patch("001", band_mm(3.0, 4.0)[0], seed=1), FRAME)
+    assert not rimpatch.same_place(at_rest, patch("001", seed=1, pulled_mm=9.0), FRAME)
+    assert not rimpatch.same_place(
         patch("001", seed=1, pulled_mm=9.0), patch("002", seed=2, pulled_mm=10.0), FRAME
     )
 

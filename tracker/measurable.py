@@ -14,9 +14,9 @@ from tracker import distortion, measure
 from tracker.distortion import Rectification
 from tracker.duplicate import Fingerprint
 from tracker.outline import RimFrame, RimPath
+from tracker.rimpatch import Ground
 from tracker.settings import DEFAULTS, Settings
 from tracker.template import Template
-from tracker.thinned import Ground
 from tracker.values import Budget, CaseSetup, Floats, Point, Registration, Socket
 
 

@@ -20,9 +20,9 @@ from tracker import (
     pelvis,
     plan,
     propose,
+    rimpatch,
     search,
     template,
-    thinned,
     uncertainty,
 )
 from tracker.distortion import Rectification
@@ -256,7 +256,7 @@ def _measurable(
         lcea,
         budget,
         duplicate.fingerprint(still, exposed, settings),
-        thinned.lay_ground(
+        rimpatch.lay_ground(
             picture,
             landmark,
             projection,

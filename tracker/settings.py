@@ -235,7 +235,7 @@ class ThinnedSettings:
     """Thinned area that comes with a mm of recession at the beginning of burring."""
     profile_deg: float = 3.0
     largest_u_mm2: float = 25.0
-    largest_u_share: float = 0.35
+    largest_u_share: float = 0.45
     most_zero_pictures: int = 2
     most_zero_u_mm: float = 0.3
 

@@ -25,87 +25,23 @@ from typing import Final
 import cv2
 import numpy as np
 
-from tracker.beampath import Projection
+from tracker.rimpatch import Patch, ThinFrame, gradient, remapped, robust, smooth
 from tracker.settings import DEFAULTS, Settings, ThinnedSettings
 from tracker.uncertainty import quantity
 from tracker.values import (
     Budget,
     BudgetRow,
     Floats,
-    Landmark,
     Mask,
     NotMeasurable,
     Picture,
-    Radiograph,
     Reason,
     Thinned,
     ThinnedProfile,
-    frozen,
 )
 
 _REDUCED: Final = 4
 """Nodes to a node of the coarse grid on which the smooth shifts are found."""
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class ThinFrame:
-    """Grid about the socket's centre, in the patient's frame, and what lies on its nodes.
-
-    Attributes
-    ----------
-    x_mm, y_mm : ndarray of shape (H, W), float32
-        Lateral and headward distance from the socket's centre.
-    step_mm : float
-    points_px : ndarray of shape (H, W, 2)
-        Nodes on the reference, pixels.
-    depth_mm : ndarray of shape (H, W)
-        Depth at which a node is carried onto other pictures.
-    surface : ndarray of shape (H, W, 6)
-        Terms of a surface of second order.
-    bone : ndarray of shape (H, W), bool
-        Pelvis that nobody burrs and that nothing moves in front of.
-    fit : ndarray of shape (H, W), bool
-        Where the slow part is fitted: that, soft tissue beside it and the inside of the head.
-    head, roof, femur, rim, corner : ndarray of shape (H, W), bool
-        Inside of the head; just under the roof; the thigh bone free of the pelvis; where thinned
-        bone is looked for; the neighbourhood of the lateral edge.
-    """
-
-    x_mm: Picture
-    y_mm: Picture
-    step_mm: float
-    points_px: Floats
-    depth_mm: Floats
-    surface: Floats
-    bone: Mask
-    fit: Mask
-    head: Mask
-    roof: Mask
-    femur: Mask
-    rim: Mask
-    corner: Mask
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class Patch:
-    """A picture on the grid: attenuation in the reference's units, and where it was seen."""
-
-    name: str
-    value: Picture
-    seen: Mask
-
-    def __post_init__(self) -> None:
-        frozen(self.value)
-        frozen(self.seen)
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class Ground:
-    """What later pictures of a case are compared on: grid, calibration, the reference itself."""
-
-    frame: ThinFrame
-    per_mm: float
-    reference: Patch
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,185 +50,6 @@ class Missed:
 
     recession_mm: float
     u_mm: float
-
-
-def lay_ground(
-    picture: Radiograph,
-    mark: Landmark,
-    projection: Projection,
-    *,
-    head_radius_mm: float,
-    radius_mm: float,
-    name: str,
-    settings: Settings = DEFAULTS,
-) -> Ground | None:
-    """Prepare the reference; None where the pelvis's density can't be told on it.
-
-    Parameters
-    ----------
-    picture : Radiograph
-        The reference.
-    mark : Landmark
-    projection : Projection
-        Of the generic pelvis on the reference.
-    head_radius_mm, radius_mm : float
-        Of the head, and R.
-    name : str
-        Of the reference's file.
-    settings : Settings
-    """
-    per_mm = attenuation_per_mm(picture, mark, projection, settings)
-    if per_mm is None:
-        return None
-    frame = thin_frame(mark, head_radius_mm, radius_mm, settings)
-    return Ground(frame, per_mm, take_patch(picture, frame.points_px, 1.0, name, settings))
-
-
-def thin_frame(
-    mark: Landmark, head_radius_mm: float, radius_mm: float, settings: Settings = DEFAULTS
-) -> ThinFrame:
-    """Lay the grid on the reference.
-
-    Parameters
-    ----------
-    mark : Landmark
-    head_radius_mm, radius_mm : float
-        Of the head, and R.
-    settings : Settings
-    """
-    own = settings.thinned
-    axis = np.arange(-own.reach_mm, own.reach_mm + own.step_mm / 2, own.step_mm)
-    x, y = np.meshgrid(axis, -axis)
-    along = x[..., None] * mark.lateral + y[..., None] * mark.up
-    points = np.asarray(mark.centre_px) + along / mark.mm_per_px
-    weight, depth = _look(mark.weight, points), _look(mark.depth_mm, points)
-    rho = np.hypot(x, y)
-    head = rho < head_radius_mm - 2.0
-    offset = (np.asarray(mark.edge_px) - np.asarray(mark.centre_px)) * mark.mm_per_px
-    beside = np.hypot(x - offset @ mark.lateral, y - offset @ mark.up)
-    femur = (rho > head_radius_mm + 1) & (x > 0.2 * head_radius_mm) & (y < 0.35 * head_radius_mm)
-    femur = (femur & (weight <= 0)) | ((rho < head_radius_mm + 4.0) & (y < 0))
-    rim = rho < radius_mm + own.beyond_mm
-    return ThinFrame(
-        x.astype(np.float32),
-        y.astype(np.float32),
-        own.step_mm,
-        points,
-        depth.astype(float),
-        _surface(x / 50.0, y / 50.0),
-        (weight > 0.3) & (rho < own.reach_mm - 4.0),
-        ((weight > 0.05) | head) & (rho < own.reach_mm),
-        head,
-        (np.abs(x) < 8.0) & (y > head_radius_mm - 5.0) & (y < head_radius_mm - 1.0),
-        femur,
-        rim,
-        rim & (beside < own.corner_mm),
-    )
-
-
-def take_patch(
-    picture: Radiograph, points_px: Floats, gain: float, name: str, settings: Settings = DEFAULTS
-) -> Patch:
-    """Lay a picture on the grid.
-
-    Parameters
-    ----------
-    picture : Radiograph
-    points_px : ndarray of shape (H, W, 2)
-        The grid's nodes on this picture.
-    gain : float
-        Local contrast of this picture in units of the reference's.
-    name : str
-    settings : Settings
-    """
-    across = points_px[0, 1] - points_px[0, 0]
-    sigma = 0.4 * float(np.hypot(*across))  # what falls between two nodes is averaged
-    x, y = points_px[..., 0].astype(np.float32), points_px[..., 1].astype(np.float32)
-    pad = 4 + math.ceil(3 * sigma)
-    height, width = picture.attenuation.shape
-    left = int(np.clip(np.floor(x.min()) - pad, 0, width - 2))
-    right = int(np.clip(np.ceil(x.max()) + pad, left + 2, width))
-    top = int(np.clip(np.floor(y.min()) - pad, 0, height - 2))
-    bottom = int(np.clip(np.ceil(y.max()) + pad, top + 2, height))
-    part = picture.attenuation[top:bottom, left:right]
-    if sigma > 0.3:
-        part = np.asarray(cv2.GaussianBlur(part, (0, 0), sigma), np.float32)
-    x, y = x - left, y - top
-    value = cv2.remap(part, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    seen = cv2.remap(
-        picture.valid[top:bottom, left:right].astype(np.uint8), x, y, cv2.INTER_NEAREST
-    )
-    grow = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5))
-    # Where hardly any light came through, noise and the window's end decide.
-    seen = np.where(value < settings.thinned.densest, seen, 0).astype(np.uint8)
-    free = cv2.erode(seen, grow, borderType=cv2.BORDER_CONSTANT, borderValue=1)
-    return Patch(name, np.asarray(value / np.float32(gain), np.float32), free.astype(bool))
-
-
-def attenuation_per_mm(
-    picture: Radiograph,
-    mark: Landmark,
-    projection: Projection,
-    settings: Settings = DEFAULTS,
-) -> float | None:
-    """Attenuation of the reference per mm of the generic pelvis's path, robustly; None if none.
-
-    Parameters
-    ----------
-    picture : Radiograph
-        The reference.
-    mark : Landmark
-    projection : Projection
-        Of the generic pelvis on the reference.
-    settings : Settings
-    """
-    own = settings.thinned
-    x, y = np.meshgrid(projection.x_px, projection.y_px)
-    points = np.stack([x, y], -1)
-    seen = _look(picture.valid.astype(np.float32), points) > 0.95
-    sigma = 0.4 * float(projection.x_px[1] - projection.x_px[0])
-    value = _look(
-        np.asarray(cv2.GaussianBlur(picture.attenuation, (0, 0), sigma), np.float32), points
-    )
-    offset = (points - np.asarray(mark.centre_px)) * mark.mm_per_px
-    lateral, up = offset @ mark.lateral, offset @ mark.up
-    usable = seen & (np.hypot(lateral, up) < own.calibrated_mm) & (projection.femur_mm < 0.5)
-    usable &= (_look(mark.weight, points) > 0) & (value < own.densest)
-    if usable.sum() < 2000:
-        return None
-    surface = _surface(lateral / 50.0, up / 50.0)
-    design = np.column_stack([surface[usable], projection.thickness_mm[usable]])
-    slope = float(_robust(design, value[usable].astype(float))[0][-1])
-    return slope if slope > 0 else None
-
-
-def same_place(before: Patch, now: Patch, frame: ThinFrame, settings: Settings = DEFAULTS) -> bool:
-    """True when the thigh bone lies where it lay: no other traction, no other position.
-
-    Parameters
-    ----------
-    before, now : Patch
-    frame : ThinFrame
-    settings : Settings
-    """
-    own = settings.thinned
-    seen = before.seen & now.seen
-    # The whole pelvis has been registered: under the roof nothing may open or close.
-    still, roof = seen & frame.bone, seen & frame.roof
-    if still.sum() < 500 or roof.sum() < 50:
-        return False
-    off = now.value - before.value
-    contrast = float(np.ptp(np.percentile(before.value[still], (10, 90))))
-    if abs(np.median(off[roof]) - np.median(off[still])) > own.roof_share * contrast:
-        return False
-    # Away from whatever is unseen: the smoothing would carry it in.
-    away = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (9, 9))
-    clear = cv2.erode(seen.astype(np.uint8), away, borderType=cv2.BORDER_CONSTANT, borderValue=1)
-    region = clear.astype(bool) & frame.femur
-    if region.sum() < 1000:
-        return False
-    shift, likeness = _shift(before.value, now.value, seen, region, frame.step_mm)
-    return bool(np.hypot(*shift) <= own.largest_femur_mm and likeness >= own.least_likeness)
 
 
 def compare(
@@ -451,58 +208,6 @@ def front_clock(angle_deg: Floats) -> Floats:
 # --- the difference --------------------------------------------------------------------------
 
 
-def _look(picture: Picture, points_px: Floats) -> Picture:
-    x, y = points_px[..., 0].astype(np.float32), points_px[..., 1].astype(np.float32)
-    return np.asarray(cv2.remap(picture, x, y, cv2.INTER_LINEAR), np.float32)
-
-
-def _values(picture: Picture, points: Floats) -> Floats:
-    """Values at points (N, 2): (N,)."""
-    return np.asarray(_look(picture, points).ravel(), float)
-
-
-def _smooth(array: Picture, sigma_nodes: float) -> Picture:
-    return np.asarray(
-        cv2.GaussianBlur(array, (0, 0), sigma_nodes, borderType=cv2.BORDER_REPLICATE), np.float32
-    )
-
-
-def _surface(x: Floats, y: Floats) -> Floats:
-    """Terms of a surface of second order: (..., 6)."""
-    return np.asarray(np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], -1), float)
-
-
-def _robust(design: Floats, value: Floats) -> tuple[Floats, float]:
-    """Least squares with weights 1/(1 + (r/2s)²)²: coefficients and s."""
-    weight: Floats = np.ones(len(value))
-    solution: Floats = np.zeros(design.shape[1])
-    spread = 1.0
-    for _ in range(6):
-        weighted = design * (weight**2)[:, None]
-        normal = weighted.T @ design + 1e-9 * np.eye(design.shape[1])
-        solution = np.asarray(np.linalg.solve(normal, weighted.T @ value), float)
-        residual = value - design @ solution
-        spread = 1.4826 * float(np.median(np.abs(residual))) + 1e-9
-        weight = np.asarray(1 / (1 + (residual / (2 * spread)) ** 2), float)
-    return solution, spread
-
-
-def _remapped(value: Picture, u: Picture, v: Picture, step_mm: float) -> Picture:
-    """The picture at its nodes moved by shifts in mm (picture axes)."""
-    height, width = value.shape
-    per = np.float32(1 / step_mm)
-    x = np.arange(width, dtype=np.float32)[None, :] + u * per
-    y = np.arange(height, dtype=np.float32)[:, None] + v * per
-    return np.asarray(
-        cv2.remap(value, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.float32
-    )
-
-
-def _gradient(value: Picture, step_mm: float) -> tuple[Picture, Picture]:
-    down, across = np.gradient(value, np.float32(step_mm))
-    return np.asarray(across, np.float32), np.asarray(down, np.float32)
-
-
 def _loss(
     before: Picture,
     now: Picture,
@@ -514,8 +219,8 @@ def _loss(
     """Attenuation that is gone, at every node, freed of what is slow and of small shifts."""
     step = frame.step_mm
     fine = own.smooth_mm / step
-    base = _smooth(before, fine)
-    gx, gy = _gradient(base, step)
+    base = smooth(before, fine)
+    gx, gy = gradient(base, step)
     fit = frame.fit & seen
     # Gain and gamma: the picture itself and its powers.
     tone = (base - np.float32(base[fit].mean())) / np.float32(base[fit].std() + 1e-9)
@@ -527,13 +232,13 @@ def _loss(
     free = seen.astype(np.float32)
     u, v, difference = np.zeros_like(base), np.zeros_like(base), np.zeros_like(base)
     for turn in range(own.rounds):
-        moved = _remapped(now, u, v, step) if turn else now
+        moved = remapped(now, u, v, step) if turn else now
         difference = moved - before
-        slow, _ = _robust(chosen, difference[fit][::5].astype(float))
+        slow, _ = robust(chosen, difference[fit][::5].astype(float))
         difference = difference - (design @ slow).astype(np.float32)
         if turn == own.rounds - 1:
             break
-        soft = _smooth(difference, fine)
+        soft = smooth(difference, fine)
         spread = 1.4826 * float(np.median(np.abs(soft[fit][::5]))) + 1e-9
         weight = free / (1 + (soft / np.float32(3 * spread)) ** 2) ** 2
         # Least squares in a window about each node, held to the expected size of the shifts.
@@ -548,8 +253,8 @@ def _loss(
         size = u.shape[1], u.shape[0]
         u = u - np.asarray(cv2.resize((pull_x * yy - pull_y * xy) / whole, size), np.float32)
         v = v - np.asarray(cv2.resize((pull_y * xx - pull_x * xy) / whole, size), np.float32)
-    kept = _smooth(np.where(seen, difference, 0).astype(np.float32), fine)
-    return np.asarray(-kept / np.maximum(_smooth(free, fine), 0.3), np.float32)
+    kept = smooth(np.where(seen, difference, 0).astype(np.float32), fine)
+    return np.asarray(-kept / np.maximum(smooth(free, fine), 0.3), np.float32)
 
 
 def _windowed(array: Picture, own: ThinnedSettings) -> Picture:
@@ -557,33 +262,7 @@ def _windowed(array: Picture, own: ThinnedSettings) -> Picture:
     height, width = array.shape
     size = width // _REDUCED, height // _REDUCED
     small = np.asarray(cv2.resize(array, size, None, 0, 0, cv2.INTER_AREA), np.float32)
-    return _smooth(small, own.shift_window_mm / own.step_mm / _REDUCED)
-
-
-def _shift(
-    before: Picture, now: Picture, seen: Mask, region: Mask, step_mm: float
-) -> tuple[Floats, float]:
-    """How far a region's lines have moved, in mm of the picture, and how alike they are then."""
-    free = seen.astype(np.float32)
-    share = np.maximum(_smooth(free, 6.0 / step_mm), np.float32(0.05))
-    shift, likeness = np.zeros(2), -1.0
-    at: Floats = np.argwhere(region)[::3, ::-1].astype(float)
-    for sigma, times in ((1.5, 3), (0.7, 3)):
-        first, second = (
-            np.asarray(
-                _smooth(picture, sigma / step_mm) - _smooth(picture * free, 6.0 / step_mm) / share,
-                np.float32,
-            )
-            for picture in (before, now)
-        )
-        gx, gy = _gradient(first, step_mm)
-        target = _values(first, at)
-        slopes = np.column_stack([_values(gx, at), _values(gy, at), np.ones(len(at))])
-        for _ in range(times):
-            solution, _ = _robust(slopes, _values(second, at + shift / step_mm) - target)
-            shift = np.clip(shift - solution[:2], -15, 15)
-        likeness = float(np.corrcoef(_values(second, at + shift / step_mm), target)[0, 1])
-    return shift, likeness
+    return smooth(small, own.shift_window_mm / own.step_mm / _REDUCED)
 
 
 def _joined(lost: Mask, frame: ThinFrame) -> Mask:
@@ -670,20 +349,3 @@ def no_density() -> NotMeasurable:
     return NotMeasurable(
         Reason.OTHER_ANATOMY, "The pelvis's density can't be told on the first picture."
     )
-
-
-__all__ = [
-    "Ground",
-    "Missed",
-    "Patch",
-    "ThinFrame",
-    "attenuation_per_mm",
-    "compare",
-    "front_clock",
-    "lay_ground",
-    "no_comparison",
-    "no_density",
-    "same_place",
-    "take_patch",
-    "thin_frame",
-]

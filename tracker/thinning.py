@@ -10,10 +10,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tracker import thinned
+from tracker import rimpatch, thinned
 from tracker.measurable import Measurable, recorded
+from tracker.rimpatch import Patch
 from tracker.settings import Settings
-from tracker.thinned import Missed, Patch
+from tracker.thinned import Missed
 from tracker.values import NotMeasurable, Quantity, Radiograph, Registration, Thinned
 
 
@@ -68,14 +69,14 @@ def thinned_bone(
     depth = frame.depth_mm.ravel() + mark.depth_modes(nodes) @ registration.modes_mm
     there = registration.to_moving(nodes + local, depth)
     grid = frame.points_px.shape
-    patch = thinned.take_patch(picture, there.reshape(grid), registration.gain, name, settings)
+    patch = rimpatch.take_patch(picture, there.reshape(grid), registration.gain, name, settings)
     short = Missed(recession_mm.value, recession_mm.u)
     tilt, oblique = registration.tilt_deg, registration.oblique_deg
     this = Untouched(patch, short, tilt, oblique)
     first = Untouched(ground.reference, None, 0.0, 0.0)
     why: NotMeasurable = thinned.no_comparison()
     for other in (first, *zeros):
-        if not thinned.same_place(other.patch, patch, frame, settings):
+        if not rimpatch.same_place(other.patch, patch, frame, settings):
             continue
         found = thinned.compare(
             other.patch,
