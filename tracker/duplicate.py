@@ -10,9 +10,10 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from tracker.settings import DEFAULTS, Settings
-from tracker.values import ExposedField, Picture, Still, frozen
+from tracker.values import ExposedField, Still, frozen
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -26,15 +27,16 @@ class Fingerprint:
         Of the file.
     pixels : str
         Hash of the recorded grey values.
-    noise : ndarray of shape (K, K), float32
-        High-pass residual on a central window at the recorded resolution, unit variance on
-        flat ground, zero elsewhere.
+    noise : ndarray of shape (K, K), int8
+        High-pass residual on a central window at the recorded resolution, in sixteenths of its
+        standard deviation on flat ground; 0 elsewhere.  Small, since a case keeps one for each
+        picture.
     """
 
     name: str
     sha256: str
     pixels: str
-    noise: Picture
+    noise: NDArray[np.int8]
 
     def __post_init__(self) -> None:
         frozen(self.noise)
@@ -63,7 +65,8 @@ def fingerprint(still: Still, exposed: ExposedField, settings: Settings = DEFAUL
     noise = np.where(flat, noise, 0).astype(np.float32)
     spread = float(np.sqrt((noise**2).sum() / max(1, flat.sum())))
     digest = hashlib.sha256(np.round(still.grey * 65535).astype(np.uint16).tobytes()).hexdigest()
-    return Fingerprint(still.name, still.sha256, digest, noise / max(spread, 1e-9))
+    steps = np.clip(np.rint(16 * noise / max(spread, 1e-9)), -127, 127).astype(np.int8)
+    return Fingerprint(still.name, still.sha256, digest, steps)
 
 
 def same_exposure(one: Fingerprint, other: Fingerprint, settings: Settings = DEFAULTS) -> bool:
@@ -75,7 +78,7 @@ def same_exposure(one: Fingerprint, other: Fingerprint, settings: Settings = DEF
     both = (one.noise != 0) & (other.noise != 0)
     if both.sum() < settings.duplicate.least_pixels:
         return False
-    a, b = one.noise[both], other.noise[both]
-    correlation = float((a * b).sum() / np.sqrt((a * a).sum() * (b * b).sum()))
+    a, b = one.noise[both].astype(np.float32), other.noise[both].astype(np.float32)
+    correlation = float((a * b).sum() / max(1e-9, np.sqrt((a * a).sum() * (b * b).sum())))
     # An inverted copy has the noise with the sign turned.
     return abs(correlation) > settings.duplicate.correlation

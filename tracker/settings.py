@@ -174,7 +174,7 @@ class OutlineSettings:
 class DuplicateSettings:
     """One exposure saved twice."""
 
-    window_px: int = 512
+    window_px: int = 256
     sigma_px: float = 1.0
     least_pixels: int = 2000
     correlation: float = 0.35
