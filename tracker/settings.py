@@ -177,7 +177,7 @@ class DuplicateSettings:
     window_px: int = 256
     sigma_px: float = 1.0
     least_pixels: int = 2000
-    correlation: float = 0.35
+    correlation: float = 0.12
 
 
 @dataclass(frozen=True, slots=True)
