@@ -1,5 +1,7 @@
 """What people say about a case is read from its journal; what was said last holds."""
 
+import math
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -11,6 +13,7 @@ from tracker import logbook
 from tracker.errors import InputError
 from tracker.record import EventRow, to_text
 from tracker.service import Service
+from tracker.values import Plan
 
 AT = datetime(2026, 1, 5, 9, 30, tzinfo=UTC)
 
@@ -119,3 +122,50 @@ def test_what_was_said_outlives_a_restart(tmp_path: Path) -> None:
         log = service.case(case_id).log
         assert log.closed
         assert [(note.text, note.number) for note in log.notes] == [("First look.", 0)]
+
+
+def test_a_new_series_carries_the_total_and_keeps_the_pictures(tmp_path: Path) -> None:
+    with Service(tmp_path) as service:
+        case_id = deep_less(service)
+        with pytest.raises(InputError, match="Nothing has been measured"):
+            service.begin_series(case_id, nothing_burred=True)
+        service.add_picture(case_id, png(18), "001.png")
+        service.add_picture(case_id, png(255), "002.png")
+        case = service.begin_series(case_id, nothing_burred=True)
+        assert (case.standing, case.stills, case.setup.marks) == ("no picture", (), None)
+        assert [picture.number for picture in case.earlier] == [0, 1, 2]
+        carried = case.log.carried
+        assert carried is not None
+        assert (carried.whole, carried.number) == (True, 1)
+        assert carried.removed_mm.value == pytest.approx(1.8)
+
+        again = service.add_picture(case_id, png(18), "001.png")
+        assert not again.is_new
+        assert service.case(case_id).first is None
+
+        service.add_picture(case_id, png(0, noise=3), "003.png")
+        service.accept_proposed(case_id)
+        service.add_picture(case_id, png(7), "004.png")
+        case = service.begin_series(case_id, nothing_burred=False)
+        carried = case.log.carried
+        assert carried is not None
+        assert (carried.whole, carried.number) == (False, 4)
+        assert carried.removed_mm.value == pytest.approx(1.8 + 0.7)
+        assert carried.removed_mm.u == pytest.approx(0.15 * math.sqrt(2))
+
+
+def deep_less(service: Service) -> str:
+    """A started case whose plan is an angle alone."""
+    plan = Plan(floor_lcea_deg=25.0, target_lcea_deg=33.0)
+    service.open_case(replace(standins.setup(), plan=plan))
+    service.add_picture("p1", png(0), "000.png")
+    service.accept_proposed("p1")
+    return "p1"
+
+
+def test_a_plan_in_millimetres_stays_with_its_first_picture(tmp_path: Path) -> None:
+    with Service(tmp_path) as service:
+        case_id = started(service)
+        service.add_picture(case_id, png(18), "001.png")
+        with pytest.raises(InputError, match="counts millimetres"):
+            service.begin_series(case_id, nothing_burred=True)

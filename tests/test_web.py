@@ -572,6 +572,26 @@ def test_a_zero_picture_that_is_skipped_is_said_to_be(client: Client) -> None:
         )
 
 
+@pytest.mark.parametrize(
+    ("what", "said"),
+    [
+        ("new series", "Removed before this first picture: 1.8 mm (1.5 to 2.1), up to picture 1."),
+        ("new series, burred since", "Removed before this first picture: at least 1.8 mm"),
+    ],
+)
+def test_a_new_first_picture_in_mid_case_is_an_explicit_break(
+    measured: Client, what: str, said: str
+) -> None:
+    assert "begin with a new one" in text(measured.get("/cases/p1").text)
+    page = measured.post("/cases/p1/say", data={"what": what})
+    assert "Bring the first picture" in text(page.text)
+    assert said in text(page.text)
+    assert "No picture yet" in text(measured.get("/cases/p1/glance").text)
+    review = text(measured.get("/cases/p1/review").text)
+    assert said in review
+    assert "1.8 mm removed (1.4 to 2.2)" in review
+
+
 def test_notes_are_shown_and_escaped(measured: Client) -> None:
     measured.post("/cases/p1/notes", data={"text": "Ossicle <left> in place", "number": "1"})
     for page in ("", "/review"):

@@ -24,7 +24,7 @@ from tracker.values import (
     StillResult,
 )
 
-Role = Literal["first", "still", "plate", "object", "set aside"]
+Role = Literal["first", "still", "plate", "object", "set aside", "earlier"]
 Standing = Literal[
     "no picture",
     "marks to agree",
@@ -189,6 +189,11 @@ class Case:
         return tuple(picture for picture in self.pictures if picture.role == "still")
 
     @property
+    def earlier(self) -> tuple[CasePicture, ...]:
+        """Pictures from before a new first picture was taken in mid-case."""
+        return tuple(picture for picture in self.pictures if picture.role == "earlier")
+
+    @property
     def waiting(self) -> tuple[CasePicture, ...]:
         """Stills that are kept and not yet measured."""
         return tuple(picture for picture in self.stills if picture.result is None)
@@ -269,11 +274,12 @@ def read_case(
         match event.kind:
             case "picture" | "joined":
                 _join(seen, rows, json.loads(event.body))
-            case "first-again":
+            case "first-again" | "new-series":
                 proposal, setup = None, replace(setup, marks=None)
+                left: Role = "set aside" if event.kind == FIRST_AGAIN else "earlier"
                 for number, picture in seen.items():
                     if picture.role in ("first", "still"):
-                        seen[number] = replace(picture, role="set aside")
+                        seen[number] = replace(picture, role=left)
             case "proposal":
                 proposal = from_text(Proposal, event.body)
             case "marks":

@@ -11,6 +11,7 @@ from datetime import datetime
 from typing import Final
 
 from tracker.record import EventRow, from_text
+from tracker.values import Quantity
 
 CLOSED: Final = "closed"
 REOPENED: Final = "reopened"
@@ -18,6 +19,7 @@ ZERO: Final = "zero"
 ZERO_SKIPPED: Final = "zero-skipped"
 NOTE: Final = "note"
 PLAN_CONFIRMED: Final = "plan-confirmed"
+NEW_SERIES: Final = "new-series"
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +29,25 @@ class Note:
     text: str
     number: int | None = None
     at: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Carried:
+    """What was removed before a new first picture was taken in mid-case.
+
+    Attributes
+    ----------
+    removed_mm : Quantity
+        Running total on the last measured picture, and what was carried to it.
+    whole : bool
+        Nothing was burred between that picture and the new first one; else it is a least.
+    number : int
+        The last measured picture.
+    """
+
+    removed_mm: Quantity
+    whole: bool
+    number: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +66,8 @@ class Logbook:
         Somebody said yes to what the present marks and plan warn of.
     notes : tuple of Note
         In the order in which they were written.
+    carried : Carried or None
+        What was removed before the present first picture.
     """
 
     closed: bool = False
@@ -52,6 +75,7 @@ class Logbook:
     zero_skipped: bool = False
     plan_confirmed: bool = False
     notes: tuple[Note, ...] = ()
+    carried: Carried | None = None
 
 
 def read(events: Iterable[EventRow]) -> Logbook:
@@ -69,6 +93,10 @@ def read(events: Iterable[EventRow]) -> Logbook:
             case "first-again":
                 # A new first picture asks for its own zero picture and its own yes.
                 log = replace(log, zero_number=None, zero_skipped=False, plan_confirmed=False)
+            case "new-series":
+                carried = from_text(Carried, event.body)
+                log = replace(log, zero_number=None, zero_skipped=False, plan_confirmed=False)
+                log = replace(log, carried=carried)
             case "marks" | "plan":
                 log = replace(log, plan_confirmed=False)
             case "plan-confirmed":

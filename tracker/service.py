@@ -4,6 +4,7 @@ Every use case reads the record, lets the pipeline measure, and writes the recor
 :mod:`tracker.ledger` for the order in which that happens.
 """
 
+import math
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -15,19 +16,28 @@ from typing import Any, Final, Self
 from tracker import __version__, casebook, casefolder, casetoml, logbook, views
 from tracker.casebook import Case, CasePicture, Phase, PhaseNote, UnreadableNote
 from tracker.decoding import SHARED, Decoder
-from tracker.errors import InputError, InvalidCase, UnreadableImage
+from tracker.errors import InputError, InternalError, InvalidCase, UnreadableImage
 from tracker.gallery import Form
 from tracker.identity import Kept, kept_form
 from tracker.instance import InstanceNames, names_of
 from tracker.ledger import Ledger, Listener, first_picture, picture_of
-from tracker.logbook import Note
+from tracker.logbook import Carried, Note
 from tracker.plan import PlanNote
 from tracker.record import Stamp
 from tracker.settings import DEFAULTS, Settings
 from tracker.showing import Showing
 from tracker.sources import Source, SourceState
 from tracker.store import Store
-from tracker.values import CaseSetup, Floats, Marks, NotMeasurable, Reason, Still, StillResult
+from tracker.values import (
+    CaseSetup,
+    Floats,
+    Marks,
+    NotMeasurable,
+    Quantity,
+    Reason,
+    Still,
+    StillResult,
+)
 from tracker.views import GlanceView, MarksReading, MarksView, PictureView, ReviewEntry, ReviewView
 
 __all__ = [
@@ -226,7 +236,7 @@ class Service:
             row, is_new = self._store.keep_picture(case.row, kept.data, name)
             case = ledger.reread(case_id)
             self._note_original(case, row.number, data, kept)
-            if picture_of(case, row.number).role not in ("first", "still"):
+            if picture_of(case, row.number).role not in ("first", "still", "earlier"):
                 joined = {"number": row.number, "role": "still"}
                 case, is_new = ledger.append(case, casebook.JOINED, joined), True
             if as_zero and is_new and picture_of(case, row.number).role == "still":
@@ -250,7 +260,9 @@ class Service:
         return names_of(data)
 
     def has_seen(self, case_id: str, digest: str) -> bool:
-        """Tell whether bytes of this SHA-256 have come to a case before, in whatever role.
+        """Tell whether a case holds a picture that came as bytes of this SHA-256, in any role.
+
+        What could not be read is not held: it may be tried again.
 
         Raises
         ------
@@ -258,7 +270,7 @@ class Service:
         """
         case = self.case(case_id)
         held = any(picture.row.sha256 == digest for picture in case.pictures)
-        return held or digest in case.originals or case.knows_unreadable(digest)
+        return held or digest in case.originals
 
     def set_phase(self, case_id: str, phase: Phase, *, paused: bool = False) -> Case:
         """Say what is being done now; saying it again changes nothing."""
@@ -370,6 +382,41 @@ class Service:
                     hint="Open a new case to start again.",
                 )
             return self._ledger.start_again(self._ledger.append(case, casebook.FIRST_AGAIN, {}))
+
+    def begin_series(self, case_id: str, *, nothing_burred: bool) -> Case:
+        """Go on with a new first picture in mid-case; what was removed so far is carried over.
+
+        Parameters
+        ----------
+        case_id : str
+        nothing_burred : bool
+            Nothing was burred since the last measured picture; else the total reads "at least".
+
+        Returns
+        -------
+        Case
+
+        Raises
+        ------
+        InputError
+            Nothing has been measured yet, or the plan counts millimetres from the first picture.
+        """
+        self.case(case_id)
+        with self._ledger.alone(case_id):
+            case = self.case(case_id)
+            measured = [picture for picture in case.stills if picture.counts]
+            if not measured:
+                raise InputError(
+                    "Nothing has been measured against the first picture.",
+                    hint="Set it aside instead.",
+                )
+            if case.setup.plan.depth_mm is not None or case.setup.plan.max_depth_mm is not None:
+                raise InputError(
+                    "The plan counts millimetres from the first picture, so it can't be changed.",
+                    hint="Close this case and open another with what is left of the plan.",
+                )
+            carried = _carried(case.log.carried, measured[-1], whole=nothing_burred)
+            return self._ledger.start_again(self._ledger.append(case, logbook.NEW_SERIES, carried))
 
     def judge_outline(self, case_id: str, number: int, *, wrong: bool) -> Case:
         """Write down that a picture's outline looks wrong, or right after all.
@@ -569,3 +616,14 @@ class Service:
         if self.settings.identity.keep_original:
             self._store.keep_original(digest, data)
         self._ledger.append(case, casebook.ORIGINAL, {"number": number, "sha256": digest})
+
+
+def _carried(before: Carried | None, last: CasePicture, *, whole: bool) -> Carried:
+    """Add a series' running total to what was carried into it."""
+    if last.result is None or last.result.removal is None:
+        raise InternalError(f"picture {last.number} counts and has no numbers")
+    total = last.result.removal.running_mm
+    if before is None:
+        return Carried(total, whole, last.number)
+    value, u = total.value + before.removed_mm.value, math.hypot(total.u, before.removed_mm.u)
+    return Carried(Quantity(value, u, total.unit), whole and before.whole, last.number)

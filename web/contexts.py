@@ -153,6 +153,9 @@ class DeskContext:
     confirmed: bool
     notes: tuple[tuple[str, str, str], ...]
     latest: int | None
+    carried: str
+    can_renew: bool
+    last_measured: int | None
     can_keep: bool
 
 
@@ -280,6 +283,8 @@ class ReviewContext:
     compare: CompareContext | None
     said: tuple[tuple[str, str, str], ...]
     zero: str
+    carried: str
+    before: tuple[tuple[int, str, str], ...]
     rows: tuple[RowContext, ...]
     unreadable: tuple[tuple[str, str, str], ...]
     last_event: int

@@ -25,8 +25,38 @@ def desk_context(case: Case, notes: tuple[PlanNote, ...]) -> DeskContext:
         confirmed=case.log.plan_confirmed,
         notes=written(case),
         latest=latest.number if latest else None,
+        carried=carried_text(case),
+        can_renew=any(picture.counts for picture in case.stills),
+        last_measured=next((p.number for p in reversed(case.stills) if p.counts), None),
         can_keep=latest is not None and case.standing_of(latest) == "not measured",
     )
+
+
+def carried_text(case: Case) -> str:
+    """Say what was removed before the present first picture; empty where it is the only one."""
+    carried = case.log.carried
+    if carried is None:
+        return ""
+    total = carried.removed_mm
+    least = "" if carried.whole else "at least "
+    said = f"Removed before this first picture: {least}{words.value(total)} mm"
+    until = f"({words.interval(total)}), up to picture {carried.number}."
+    return f"{said} {until}" if carried.whole else f"{said} {until} Something was burred after it."
+
+
+def before_series(case: Case) -> tuple[tuple[int, str, str], ...]:
+    """Return number, time and verdict of the pictures from before a new first one."""
+    lines = []
+    for picture in case.earlier:
+        removal = picture.result.removal if picture.result and picture.counts else None
+        text = "the first picture then" if picture.reference else words.NOT_MEASURED
+        if removal is not None:
+            removed = f"{words.value(removal.recession_mm)} mm removed"
+            text = f"{removed} ({words.interval(removal.recession_mm)})"
+        elif picture.result is not None and picture.result.reasons:
+            text = f"{words.NOT_MEASURED}: {words.seen(picture.result.reasons[0])}"
+        lines.append((picture.number, words.clock(picture.row.received_at), text))
+    return tuple(lines)
 
 
 def written(case: Case) -> tuple[tuple[str, str, str], ...]:

@@ -10,7 +10,7 @@ from web import words
 
 PictureForm = Literal["recorded", "registered", "rim"]
 Looks = Literal["wrong", "right"]
-Said = Literal["close", "reopen", "no zero"]
+Said = Literal["close", "reopen", "no zero", "new series", "new series, burred since"]
 Aside = Literal["take back", "look at"]
 CasePage = Literal["", "glance", "review"]
 

@@ -18,7 +18,7 @@ from web.contexts import (
     RowContext,
     Shell,
 )
-from web.desk import written, zero_context
+from web.desk import before_series, carried_text, written, zero_context
 from web.phrases import RUNGS, figure, findings, who
 
 Mode = Literal["side", "blink", "wipe", "passes"]
@@ -89,6 +89,8 @@ def review_context(view: ReviewView, wanted: Wanted | None = None) -> ReviewCont
         chart=Markup(view.chart),
         said=written(case),
         zero=zero_context(case).text,
+        carried=carried_text(case),
+        before=before_series(case),
         compare=_compare(shell, view, asked, note),
         rows=tuple(_row(shell, entry.whole, asked) for entry in view.pictures),
         unreadable=tuple(

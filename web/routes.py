@@ -1,7 +1,8 @@
 """Addresses of the pages: a request is read, the service is asked, a template is filled."""
 
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from dataclasses import asdict
+from functools import partial
 from typing import Annotated, Any
 
 import numpy as np
@@ -11,7 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from tracker.errors import InputError
-from tracker.service import Added, Service
+from tracker.service import Added, Case, Service
 from tracker.values import Floats
 from web import forms, live, phrases, reviewing, words
 from web.contexts import case_base
@@ -182,12 +183,14 @@ def picture_png(request: Request, case_id: str, number: int, form: forms.Picture
 def say(request: Request, case_id: str, what: Annotated[forms.Said, Form()]) -> Response:
     """Write down what one button says of the case."""
     service = _service(request)
-    act = {
+    acts: dict[str, Callable[[str], Case]] = {
         "close": service.close_case,
         "reopen": service.reopen_case,
         "no zero": service.skip_zero,
-    }[what]
-    act(case_id)
+        "new series": partial(service.begin_series, nothing_burred=True),
+        "new series, burred since": partial(service.begin_series, nothing_burred=False),
+    }
+    acts[what](case_id)
     return _to(case_base(case_id))
 
 
