@@ -10,7 +10,7 @@ import pytest
 
 from tests import standins
 from tests.standins import png
-from tracker.errors import Unwritable
+from tracker.errors import UnreadableImage, Unwritable
 from tracker.inbox import PATIENCE_S, STILL_S, Inbox
 from tracker.service import Service
 
@@ -109,6 +109,7 @@ def test_what_never_becomes_a_picture_is_written_down_once(service: Service, sha
     assert "broken.png" in watch.inbox.state.last_error
     again = Watch(service, share)
     again.look(PATIENCE_S)
+    again.look(PATIENCE_S)
     assert len(service.case("p1").unreadable) == 1
     # Copied again, whole this time.
     (share / "broken.png").write_bytes(png(0))
@@ -204,6 +205,21 @@ def test_a_file_past_the_limit_is_named_and_left(service: Service, share: Path) 
     assert watch.inbox.state.last_error == "huge.png: the file is longer than 64 MB."
     (share / "a.png").write_bytes(png(0))
     watch.settle()
+    assert names(service) == ["a.png"]
+
+
+def test_a_picture_that_took_too_long_is_tried_again(
+    service: Service, share: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def slow(*_: object) -> None:
+        raise UnreadableImage("a.png: the file takes longer than 5 s to read")
+
+    (share / "a.png").write_bytes(png(0))
+    watch = Watch(service, share)
+    with monkeypatch.context() as patch:
+        patch.setattr(service._ledger, "decode", slow)
+        watch.settle()
+    watch.look(10.0)
     assert names(service) == ["a.png"]
 
 

@@ -48,11 +48,12 @@ def test_live_movement_and_live_noise_are_left() -> None:
 
 def test_a_new_exposure_of_an_unmoved_hip_is_another_picture() -> None:
     film = Film()
-    for seed in range(4):
+    for seed in range(3):
         film.hold(monitor.another(monitor.exposure(0), seed), wanted=True)
     check(taken(film), film.wanted)
 
 
+@pytest.mark.slow
 def test_a_picture_called_up_again_is_the_same_picture() -> None:
     film, first, second = Film(), monitor.exposure(0), monitor.exposure(1)
     film.hold(first, wanted=True)

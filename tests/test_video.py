@@ -126,6 +126,7 @@ def test_a_picture_waits_for_its_case(service: Service, tmp_path: Path) -> None:
     assert len(service.case("p2").pictures) == 1
 
 
+@pytest.mark.slow
 def test_the_picture_is_a_png_of_the_frame(service: Service, tmp_path: Path) -> None:
     film = Film()
     film.hold(monitor.exposure(0), wanted=True)
