@@ -1,0 +1,1 @@
+"""Timings: ``pytest tests/benchmarks --benchmark-enable``; without the option each runs once."""

@@ -1,0 +1,1 @@
+"""What docs/validation.md says, measured: ``python -m tests.validation`` writes it anew."""
