@@ -124,6 +124,8 @@ def pictures_context(
         "first unusable": "unusable",
         "closed": "closed",
     }.get(case.standing, "passes")
+    if stage == "marks" and case.proposal is None:
+        stage = "proposing"
     shown = view.shown if stage == "passes" else None
     number = len(case.stills) + 1
     return PicturesContext(

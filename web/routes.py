@@ -115,7 +115,9 @@ def pictures(request: Request, case_id: str, part: str = "") -> Response:
     """Show what to do next and what the last picture gave."""
     service = _service(request)
     view = service.glance(case_id)
-    to_agree = view.case.standing in ("marks to agree", "first unusable")
+    # While marks are still being looked for there is nothing to work on yet.
+    looked = view.case.proposal is not None or view.case.setup.marks is not None
+    to_agree = looked and view.case.standing in ("marks to agree", "first unusable")
     marks = service.marks_to_agree(case_id) if to_agree else None
     template = "pictures_live.html" if part == "live" else "pictures.html"
     return render(template, phrases.pictures_context(view, marks, service.sources()))

@@ -1,6 +1,7 @@
 """A whole case from opening to review: by mouse, by touch, by keyboard alone."""
 
 import re
+import time
 
 import pytest
 from playwright.sync_api import FilePayload, Page, expect
@@ -8,6 +9,8 @@ from playwright.sync_api import FilePayload, Page, expect
 from tests import standins
 from tests.browser.theatre import Theatre, tab_to
 from tests.standins import png
+from tracker.settings import Settings
+from tracker.values import Marks, NotMeasurable, Side, Still
 
 pytestmark = pytest.mark.browser
 
@@ -182,3 +185,21 @@ def test_what_is_in_the_hand_outlives_a_picture_that_comes_in_elsewhere(
     expect(note).to_be_focused()
     chooser.value.set_files(picture(20, "mine.png"))
     expect(page.get_by_role("heading", name="Picture 3 at")).to_be_visible()
+
+
+def test_marks_are_shown_once_they_are_proposed_however_long_that_takes(
+    theatre: Theatre, page: Page, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    quick = standins.propose_marks
+
+    def slow(still: Still, side: Side, settings: Settings) -> Marks | NotMeasurable:
+        time.sleep(2.5)
+        return quick(still, side, settings)
+
+    monkeypatch.setattr(standins, "propose_marks", slow)
+    theatre.service.open_case(standins.setup())
+    page.goto(f"{theatre.address}/cases/p1")
+    bring(page, picture(0, "000.png"))
+    expect(page.get_by_text("Looking for head, edge and level")).to_be_visible()
+    expect(page.get_by_text("Do these marks lie right?")).to_be_visible()
+    expect(page.locator("[data-lcea]")).to_contain_text("41°")
