@@ -53,7 +53,7 @@ def test_by_mouse(theatre: Theatre, page: Page) -> None:
     drag_the_edge(page, by=(0, 12))
     expect(page.locator("[data-lcea]")).not_to_contain_text("41°")
     page.get_by_role("button", name="Looks right").click()
-    expect(page.get_by_role("heading", name="Picture 0")).to_be_visible()
+    expect(page.get_by_role("heading", name="First picture at")).to_be_visible()
     assert marked_edge(theatre) != pytest.approx(standins.point_at(41.0), abs=1)
 
     bring(page, picture(1, "zero.png"))
