@@ -25,9 +25,10 @@ def folders(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
         if path.stem not in TAKEN:
             path.unlink()
     ways = [UNPACKED["implicit"], LOSSLESS["RLE"], LOSSLESS["JPEG-LS"], UNPACKED["deflated"]]
-    for name, syntax in zip(TAKEN, ways, strict=True):
+    for number, (name, syntax) in enumerate(zip(TAKEN, ways, strict=True)):
         still = decode((plain / f"{name}.png").read_bytes(), name)
-        data = as_file(dataset_of(phantom_case.levels(still), "XA"), syntax)
+        names = {"SOPInstanceUID": f"2.25.{number + 1}"}
+        data = as_file(dataset_of(phantom_case.levels(still), "XA", **names), syntax)
         (folder / f"{name}.dcm").write_bytes(data)
     return plain, folder
 

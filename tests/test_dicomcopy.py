@@ -244,6 +244,20 @@ def test_pictures_of_one_patient_move_by_one_offset_and_stay_of_one_patient() ->
     assert first.AcquisitionTime == "101530"
 
 
+def test_pictures_without_names_are_not_taken_for_one_another() -> None:
+    pixels = PIXELS.copy()
+    facts = []
+    for level in (1, 2):
+        pixels[0, 0] = level
+        data = as_file(dataset_of(pixels, SOPInstanceUID="", PatientID="", **FULL["XA"]))
+        facts.append(decode(copy_of(data, KEY, LIMITS), "a").facts)
+
+    assert facts[0] is not None
+    assert facts[1] is not None
+    assert facts[0].instance_key != facts[1].instance_key
+    assert facts[0].patient_key == facts[1].patient_key == ""
+
+
 def test_new_identifiers_are_valid_and_differ() -> None:
     made = {new_uid(KEY, str(number)) for number in range(200)}
 

@@ -107,9 +107,11 @@ def copy_of(
         found = dicompixels.layout(original, limits)
         number = dicompixels.frame_number(found, frame)
         stored = dicompixels.stored_values(original, found, number)
-        copy = _empty_copy(original, key)
+        # Without a name of its own an instance is what is in it.
+        instance = str(original.get("SOPInstanceUID", "")) or hashlib.sha256(data).hexdigest()
+        copy = _empty_copy(original, new_uid(key, f"{instance}/{number}" if number else instance))
         _carry_over(original, copy)
-        _new_identity(original, copy, key, number)
+        _new_identity(original, copy, key)
         _say_how(copy, cleaned=blank is not None and bool(blank.any()))
         _put_pixels(original, copy, found, stored, blank)
         buffer = DicomBytesIO()
@@ -127,12 +129,12 @@ def _hash(key: bytes, purpose: str, text: str) -> bytes:
     return hmac.new(key, f"{purpose}\0{text}".encode(), hashlib.sha256).digest()
 
 
-def _empty_copy(original: Dataset, key: bytes) -> FileDataset:
+def _empty_copy(original: Dataset, instance: str) -> FileDataset:
     meta = FileMetaDataset()
     kind = dicomfile.X_RAY_CLASSES.get(str(original.get("SOPClassUID", "")), "SC")
     sop_class = _PLAIN_CLASS.get(kind, str(original.get("SOPClassUID", "")))
     meta.MediaStorageSOPClassUID = UID(sop_class)
-    meta.MediaStorageSOPInstanceUID = UID(new_uid(key, str(original.get("SOPInstanceUID", ""))))
+    meta.MediaStorageSOPInstanceUID = UID(instance)
     meta.TransferSyntaxUID = ExplicitVRLittleEndian
     meta.ImplementationClassUID = UID(SOFTWARE_UID)
     copy = FileDataset("", {}, file_meta=meta, preamble=bytes(128))
@@ -179,16 +181,14 @@ def _table(item: Dataset, original: Dataset) -> Dataset:
     return table
 
 
-def _new_identity(original: Dataset, copy: Dataset, key: bytes, frame: int) -> None:
+def _new_identity(original: Dataset, copy: Dataset, key: bytes) -> None:
     for keyword in _EMPTY:
         setattr(copy, keyword, "")
     for keyword in ("StudyInstanceUID", "SeriesInstanceUID"):
         setattr(copy, keyword, new_uid(key, str(original.get(keyword, ""))))
-    if frame:
-        instance = new_uid(key, f"{original.get('SOPInstanceUID', '')}/{frame}")
-        copy.SOPInstanceUID = copy.file_meta.MediaStorageSOPInstanceUID = UID(instance)
     patient = f"{original.get('PatientID', '')}\0{original.get('IssuerOfPatientID', '')}"
-    copy.PatientID = _hash(key, "patient", patient)[:8].hex()
+    named = bool(str(original.get("PatientID", "")).strip())
+    copy.PatientID = _hash(key, "patient", patient)[:8].hex() if named else ""
     # One offset for a patient, whole days, so that intervals and times of day stay.
     days = 1 + int.from_bytes(_hash(key, "days", patient)[:4], "big") % _MOST_DAYS
     for keyword in _DATES:

@@ -8,7 +8,7 @@ picture leaves for the next is a value.
 import math
 from dataclasses import dataclass, replace
 
-from tracker import duplicate, field, register, verdict
+from tracker import crosscheck, duplicate, field, register, verdict
 from tracker.duplicate import Fingerprint
 from tracker.measurable import Measurable
 from tracker.prepare import PreparedReference, prepare_reference, propose_marks, radiograph
@@ -17,6 +17,7 @@ from tracker.settings import DEFAULTS, Settings
 from tracker.thinning import Untouched, thinned_bone
 from tracker.values import (
     ExposedField,
+    HeaderFacts,
     NotMeasurable,
     Radiograph,
     Reason,
@@ -54,12 +55,14 @@ class CaseState:
     totals: tuple[Total, ...] = ()
     registration: Registration | None = None
     zeros: tuple[Untouched, ...] = ()
+    headers: tuple[HeaderFacts, ...] = ()
 
 
 def open_case(reference: PreparedReference) -> CaseState:
     """Begin a case with its prepared reference."""
     known = () if reference.measurable is None else (reference.measurable.fingerprint,)
-    return CaseState(reference, fingerprints=known)
+    headers = () if reference.facts is None else (reference.facts,)
+    return CaseState(reference, fingerprints=known, headers=headers)
 
 
 def measure_still(
@@ -84,9 +87,16 @@ def measure_still(
     known = state.reference.measurable
     if known is None:
         return _refused(still, state, NotMeasurable(Reason.REFERENCE_UNUSABLE))
+    first, side = state.reference.facts, known.setup.side
+    said = crosscheck.against_case(still.facts, side)
+    said = crosscheck.against_pictures(still.facts, first, state.headers) or said
+    if said is not None:
+        return _refused(still, state, said)
     exposed = field.expose(still, settings)
     if isinstance(exposed, NotMeasurable):
         return _refused(still, state, exposed)
+    if still.facts is not None:
+        state = replace(state, headers=(*state.headers, still.facts))
     print_ = duplicate.fingerprint(still, exposed, settings)
     for earlier in state.fingerprints:
         if duplicate.same_exposure(print_, earlier, settings):
@@ -123,7 +133,7 @@ def measure_still(
         found,
         remaining.message,
         remaining.limits,
-        _notes(found, state),
+        (*_notes(found, state), *crosscheck.remarks(still.facts, first, found.beam, side)),
     )
     after = replace(
         state,

@@ -11,6 +11,7 @@ import numpy as np
 
 from tracker import (
     anatomy,
+    crosscheck,
     distortion,
     duplicate,
     field,
@@ -39,6 +40,7 @@ from tracker.settings import DEFAULTS, Settings
 from tracker.values import (
     CaseSetup,
     ExposedField,
+    HeaderFacts,
     Landmark,
     Marks,
     MarksSource,
@@ -60,6 +62,7 @@ class PreparedReference:
 
     result: ReferenceResult
     measurable: Measurable | None
+    facts: HeaderFacts | None = None
 
 
 def propose_marks(still: Still, side: Side, settings: Settings = DEFAULTS) -> Marks | NotMeasurable:
@@ -101,10 +104,11 @@ def prepare_reference(
     PreparedReference
         Its result carries reasons, and nothing can be measured, when the picture can't be used.
     """
-    prepared = _measurable(still, setup, settings, plate, object_still)
+    wrong = crosscheck.against_case(still.facts, setup.side)
+    prepared = wrong or _measurable(still, setup, settings, plate, object_still)
     if isinstance(prepared, NotMeasurable):
         return PreparedReference(ReferenceResult(still.name, _marks_from(setup), (prepared,)), None)
-    return PreparedReference(_reference_result(still, prepared), prepared)
+    return PreparedReference(_reference_result(still, prepared), prepared, still.facts)
 
 
 def _reference_radiograph(
