@@ -29,7 +29,7 @@ class ThinFrame:
         Nodes on the reference, pixels.
     depth_mm : ndarray of shape (H, W)
         Depth at which a node is carried onto other pictures.
-    surface : ndarray of shape (H, W, 6)
+    surface : ndarray of shape (H, W, 6), float32
         Terms of a surface of second order.
     bone : ndarray of shape (H, W), bool
         Pelvis that nobody burrs and that nothing moves in front of.
@@ -45,7 +45,7 @@ class ThinFrame:
     step_mm: float
     points_px: Floats
     depth_mm: Floats
-    surface: Floats
+    surface: Picture
     bone: Mask
     fit: Mask
     head: Mask
@@ -140,7 +140,7 @@ def thin_frame(
         own.step_mm,
         points,
         depth.astype(float),
-        surface(x / 50.0, y / 50.0),
+        surface(x / 50.0, y / 50.0).astype(np.float32),
         (weight > 0.3) & (rho < own.reach_mm - 4.0),
         ((weight > 0.05) | head) & (rho < own.reach_mm),
         head,
@@ -277,12 +277,12 @@ def surface(x: Floats, y: Floats) -> Floats:
     return np.asarray(np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], -1), float)
 
 
-def robust(design: Floats, value: Floats) -> tuple[Floats, float]:
+def robust(design: Floats, value: Floats, rounds: int = 6) -> tuple[Floats, float]:
     """Least squares with weights 1/(1 + (r/2s)²)²: coefficients and s."""
     weight: Floats = np.ones(len(value))
     solution: Floats = np.zeros(design.shape[1])
     spread = 1.0
-    for _ in range(6):
+    for _ in range(rounds):
         weighted = design * (weight**2)[:, None]
         normal = weighted.T @ design + 1e-9 * np.eye(design.shape[1])
         solution = np.asarray(np.linalg.solve(normal, weighted.T @ value), float)
@@ -321,7 +321,7 @@ def _shift(
     free = seen.astype(np.float32)
     share = np.maximum(smooth(free, 6.0 / step_mm), np.float32(0.05))
     shift, likeness = np.zeros(2), -1.0
-    at: Floats = np.argwhere(region)[::3, ::-1].astype(float)
+    at: Floats = np.argwhere(region)[::5, ::-1].astype(float)
     for sigma, times in ((1.5, 3), (0.7, 3)):
         first, second = (
             np.asarray(
@@ -334,7 +334,7 @@ def _shift(
         target = _values(first, at)
         slopes = np.column_stack([_values(gx, at), _values(gy, at), np.ones(len(at))])
         for _ in range(times):
-            solution, _ = robust(slopes, _values(second, at + shift / step_mm) - target)
+            solution, _ = robust(slopes, _values(second, at + shift / step_mm) - target, 3)
             shift = np.clip(shift - solution[:2], -15, 15)
         likeness = float(np.corrcoef(_values(second, at + shift / step_mm), target)[0, 1])
     return shift, likeness

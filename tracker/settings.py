@@ -223,7 +223,7 @@ class ThinnedSettings:
     shift_mm_per_deg: float = 0.1
     roof_share: float = 0.3
     """Change under the roof, in units of the bone's contrast, that only another traction makes."""
-    largest_femur_mm: float = 0.25
+    largest_femur_mm: float = 0.35
     least_likeness: float = 0.93
     least_seen: float = 0.9
     least_seen_rim: float = 0.75

@@ -40,6 +40,8 @@ from tracker.values import (
     ThinnedProfile,
 )
 
+_EVERY: Final = 8
+"""One node in so many carries the fit of what is slow."""
 _REDUCED: Final = 4
 """Nodes to a node of the coarse grid on which the smooth shifts are found."""
 
@@ -224,9 +226,10 @@ def _loss(
     fit = frame.fit & seen
     # Gain and gamma: the picture itself and its powers.
     tone = (base - np.float32(base[fit].mean())) / np.float32(base[fit].std() + 1e-9)
-    tone = np.clip(tone, -3, 3).astype(float)
-    design = np.concatenate([frame.surface, np.stack([tone, tone**2, tone**3], -1)], -1)
-    chosen = design[fit][::5]
+    tone = np.clip(tone, -3, 3)
+    square = tone * tone
+    design = np.concatenate([frame.surface, np.stack([tone, square, square * tone], -1)], -1)
+    chosen = design[fit][::_EVERY].astype(float)
     expected = own.shift_mm + own.shift_mm_per_deg * turn_deg
     independent = (own.shift_window_mm / own.smooth_mm) ** 2
     free = seen.astype(np.float32)
@@ -234,13 +237,13 @@ def _loss(
     for turn in range(own.rounds):
         moved = remapped(now, u, v, step) if turn else now
         difference = moved - before
-        slow, _ = robust(chosen, difference[fit][::5].astype(float))
-        difference = difference - (design @ slow).astype(np.float32)
+        slow, _ = robust(chosen, difference[fit][::_EVERY].astype(float), 4 if turn else 6)
+        difference = difference - design @ slow.astype(np.float32)
         if turn == own.rounds - 1:
             break
         soft = smooth(difference, fine)
-        spread = 1.4826 * float(np.median(np.abs(soft[fit][::5]))) + 1e-9
-        weight = free / (1 + (soft / np.float32(3 * spread)) ** 2) ** 2
+        spread = 1.4826 * float(np.median(np.abs(soft[fit][::_EVERY]))) + 1e-9
+        weight = free / np.square(1 + np.square(soft / np.float32(3 * spread)))
         # Least squares in a window about each node, held to the expected size of the shifts.
         terms = (gx * gx, gx * gy, gy * gy, gx * soft, gy * soft)
         xx, xy, yy, pull_x, pull_y = (_windowed(weight * term, own) for term in terms)
