@@ -15,7 +15,7 @@ from hypothesis import settings as searching
 from hypothesis import strategies as st
 
 from tests.strategies import setup
-from tracker import phantom, phantom_body, pipeline, record, rimpatch, thinned
+from tracker import casefolder, phantom, phantom_body, pipeline, record, rimpatch, thinned
 from tracker.phantom import Rod, Scene
 from tracker.pipeline import PreparedReference
 from tracker.rimpatch import Ground, Patch, ThinFrame
@@ -338,6 +338,11 @@ def test_phantom_pictures_under_one_traction() -> None:
     assert removals[3].thinned is not None
     assert removals[1].thinned.against == "001.png"
     assert removals[3].thinned.against == "phantom-0.png"
+    # The replay's form has it where it is known, and only there.
+    plain = [casefolder._removal_plain(removal) for removal in (removals[0], removals[3])]
+    assert "thinned_area_mm2" not in plain[0]
+    area = removals[3].thinned.area_mm2
+    assert plain[1]["thinned_area_mm2"] == {"value": area.value, "u": area.u}
     # The record keeps it without loss.
     again = record.from_text(Removal, record.to_text(removals[3]))
     assert again.thinned is not None
