@@ -1,6 +1,7 @@
 """The case folder on disk, and the replay result in the exchange form."""
 
 import json
+import os
 from pathlib import Path
 
 import pytest
@@ -34,6 +35,16 @@ def test_pictures_come_in_byte_order_of_their_names(folder: Path) -> None:
         "000.png", "001.png", "002.png", "Z.PNG", "a.jpeg", "é.tif", "10.bmp", "9.webp",
         "IM.dcm",
     }  # fmt: skip
+
+
+def test_a_name_that_is_no_utf_8_is_a_name(folder: Path) -> None:
+    name = os.fsdecode(b"\xe9.png")
+    try:
+        (folder / name).write_bytes(b"")
+    except OSError:
+        pytest.skip("this disk keeps no such names")
+
+    assert read_case(folder).pictures[-1].name == name
 
 
 def test_the_grid_is_no_picture_of_the_case(folder: Path) -> None:

@@ -132,6 +132,18 @@ MISTAKES = {
     ),
     "point of three": (WHOLE + MARKS.replace("410.5, 330", "1, 2, 3"), "rim_edge must be a point"),
     "point of words": (WHOLE + MARKS.replace("410.5", '"x"'), "[marks] rim_edge must be a number"),
+    "point on no picture": (
+        WHOLE + MARKS.replace("410.5", "1e308"),
+        "[marks] rim_edge has a point that lies on no picture",
+    ),
+    "head on no picture": (
+        WHOLE + MARKS.replace("[600, 400]", "[-12000, 400]"),
+        "[marks] head has a point that lies on no picture",
+    ),
+    "more digits than Python reads": (
+        WHOLE.replace("48.6", "9" * 6000),
+        "case.toml holds a number with too many digits",
+    ),
     "axis of one point": (WHOLE + MARKS.replace(", [700, 503]", ""), "[marks] horizontal has 1"),
     "axis of no length": (
         WHOLE + MARKS.replace("[700, 503]", "[300, 500]"),

@@ -69,6 +69,29 @@ def test_replay_writes_the_result_and_prints_progress_and_table(
     assert [path.name for path in tmp_path.iterdir() if path.is_file()] == ["out.json"]
 
 
+@pytest.mark.parametrize("name", [b"9\n\x1b[31m.png", b"9\xe9.png"])
+def test_no_name_of_a_file_steers_the_terminal_or_stops_the_output(
+    name: bytes,
+    folder: Path,
+    fake: fakes.FakePipeline,
+    tmp_path: Path,
+    capfd: pytest.CaptureFixture[str],
+) -> None:
+    try:
+        (folder / os.fsdecode(name)).write_bytes(fakes.picture(5))
+    except OSError:
+        pytest.skip("this disk keeps no such names")
+    out = tmp_path / "out.json"
+
+    assert main(["replay", str(folder), "--json", str(out)]) == 0
+
+    printed = capfd.readouterr()
+    assert "\x1b" not in printed.out + printed.err
+    assert len(printed.err.splitlines()) == 4
+    plain = json.loads(out.read_text(encoding="utf-8"))
+    assert os.fsencode(plain["stills"][-1]["file"]) == name
+
+
 def test_an_earlier_result_is_replaced_only_by_a_whole_one(
     folder: Path, fake: fakes.FakePipeline, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

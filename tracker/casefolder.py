@@ -74,7 +74,8 @@ def read_case(folder: Path) -> CaseFolder:
     except OSError:
         raise InvalidCase(f"{folder} can't be read", hint="check its permissions") from None
     pictures = sorted(
-        (p for p in found if p.name not in (grid_name, GRID_FILE)), key=lambda p: p.name.encode()
+        (p for p in found if p.name not in (grid_name, GRID_FILE)),
+        key=lambda p: bytes(Path(p.name)),
     )
     if not pictures:
         raise InvalidCase(

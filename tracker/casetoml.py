@@ -33,6 +33,9 @@ KEYS: Final[dict[str, tuple[str, ...]]] = {
 MARK_SCATTER_PX: Final = 2.0
 """Standard uncertainty of a person's click, in each coordinate, on a picture of 1024 px."""
 
+FARTHEST_PX: Final = 10_000.0
+"""A point farther out in either coordinate is a slip: no picture that is read is so large."""
+
 _CLOCK: Final = re.compile(r"(1[0-2]|[1-9]):[0-5][0-9]")
 _FILE_NAME: Final = re.compile(r"[^/\\\0]+")
 
@@ -96,7 +99,10 @@ class _Table:
         """Return one point (x, y)."""
         if not isinstance(plain, list) or len(plain) != 2:
             raise self.fail(key, "must be a point, [x, y]")
-        return self._finite(key, plain[0]), self._finite(key, plain[1])
+        x, y = (self._finite(key, one) for one in plain)
+        if max(abs(x), abs(y)) > FARTHEST_PX:
+            raise self.fail(key, "has a point that lies on no picture")
+        return x, y
 
     def points(self, key: str, least: int, most: int | None = None) -> tuple[Point, ...]:
         """Return several points, none of them twice; the key must be there."""
@@ -157,6 +163,9 @@ def parse_case(text: str) -> CaseSetup:
         place = re.search(r"line (\d+), column (\d+)", str(error))
         at = f" at line {place[1]}, column {place[2]}" if place else ""
         raise InvalidCase(f"{CASE_FILE} is not valid TOML{at}") from None
+    except ValueError:
+        # tomllib lets the interpreter's own limit on digits through.
+        raise InvalidCase(f"{CASE_FILE} holds a number with too many digits") from None
     except RecursionError:
         raise InvalidCase(f"{CASE_FILE} is not valid TOML: it is nested too deeply") from None
     return setup_from(plain)

@@ -153,7 +153,7 @@ def _replay(options: argparse.Namespace) -> None:
     done = _replayed(options.folder)
     if out is not None:
         _write(out, replay_json(done.reference, done.results, done.case.setup, __version__))
-    print("\n".join(result_lines(done.reference, done.results)))
+    print("\n".join(map(_printable, result_lines(done.reference, done.results))))
 
 
 def _replayed(folder: Path) -> Any:
@@ -270,7 +270,12 @@ def _pages() -> Callable[..., None]:
 
 
 def _say(line: str) -> None:
-    print(line, file=sys.stderr, flush=True)
+    print(_printable(line), file=sys.stderr, flush=True)
+
+
+def _printable(text: str) -> str:
+    """Return text in which a file's name can neither steer the terminal nor stop the output."""
+    return "".join(one if one.isprintable() else "?" for one in text)
 
 
 def _write(path: Path, plain: dict[str, Any]) -> None:
@@ -281,7 +286,7 @@ def _write(path: Path, plain: dict[str, Any]) -> None:
         temporary = Path(name)
         try:
             with os.fdopen(handle, "wb") as file:
-                file.write(text.encode())
+                file.write(text.encode(errors="backslashreplace"))
                 file.flush()
                 os.fsync(file.fileno())
             temporary.chmod(0o644)
