@@ -1,7 +1,6 @@
 """The demo case, measured from the command line, against its known truth."""
 
 import json
-import statistics
 from pathlib import Path
 from typing import Any
 
@@ -64,12 +63,6 @@ def test_the_intervals_hold_the_truth(replayed: dict[str, Any], truth: dict[str,
     ]
 
     assert len(outside) <= 1
-
-
-def test_a_picture_takes_less_than_a_second(replayed: dict[str, Any]) -> None:
-    times = [s["elapsed_ms"] for s in replayed["stills"] if s["verdict"] == "measured"]
-
-    assert statistics.median(times) < 1000
 
 
 def test_the_demo_prints_its_table_against_truth(capfd: pytest.CaptureFixture[str]) -> None:

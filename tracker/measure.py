@@ -177,7 +177,7 @@ def outline_area(
     length = float(step[changed].sum())
     rows = (
         BudgetRow("registration and edge", u_shift_mm, "mm", max(length, 2.0), "shift x length"),
-        BudgetRow("outlines", 0.1, "mm", math.sqrt(max(length, 2.0)), "row by row, 1 mm apart"),
+        BudgetRow("outlines", 0.15, "mm", math.sqrt(max(length, 2.0)), "row by row, 1 mm apart"),
         BudgetRow(SCALE, u_relative_scale, "1", 2 * value, "area goes with the scale squared"),
     )
     return value, Budget("area_mm2", "mm2", rows)

@@ -185,6 +185,12 @@ def _measurable(
     socket = marks.socket_from_marks(given, setup.side)
     if isinstance(socket, NotMeasurable):
         return socket
+    x, y = socket.head.centre_px
+    height, width = still.grey.shape
+    if not (0 <= x < width and 0 <= y < height and socket.head.radius_px < min(height, width) / 2):
+        return NotMeasurable(
+            Reason.MARKS_UNUSABLE, "The head's circle does not lie within the picture."
+        )
     socket = replace(socket, head=marks.refine_head(picture, socket))
     scale = _scale(setup, socket, object_still is not None, rectification)
     if isinstance(scale, NotMeasurable):

@@ -162,12 +162,18 @@ def _best(
         best = _better(best, _refined(template, finest, again, own))
     turns = np.radians(np.arange(0, 360, own.wide_turn_step_deg))
     for zooms in (own.near_zooms, own.wide_zooms if wide else ()):
-        if best is not None and best.score >= own.sure_score:
+        if best is not None and best.score >= own.sure_score and _near(best, ratio, own):
             return best
         found = search(template, coarse, product([ratio * z for z in zooms], turns))
         starts = [start_state(s.matrix) for s in found[: own.wide_starts]]
         best = _better(best, _refined(template, finest, starts, own))
     return best
+
+
+def _near(found: Fit, ratio: float, own: RegisterSettings) -> bool:
+    """Tell whether the fit ended where the search looked: a wrong zoom can agree half-way."""
+    zoom = found.state.zoom / ratio
+    return own.near_zooms[0] * 0.95 < zoom < own.near_zooms[-1] * 1.05
 
 
 def _turned(template: Template, moving: Radiograph, unsure: Fit, own: RegisterSettings) -> Fit:

@@ -21,6 +21,8 @@ from tracker.outline import RimPath
 from tracker.settings import Settings
 from tracker.values import (
     BeamDirection,
+    Budget,
+    BudgetRow,
     Floats,
     NotMeasurable,
     Overlay,
@@ -119,7 +121,7 @@ def removal(
         recession_mm=value,
         recession_budget=recession_budget,
         radius_mm=frame.radius_mm,
-        radius_budget=None,
+        radius_budget=_radius_budget(known),
     )
     shared = {measure.REFERENCE_OUTLINE, measure.SCALE}
     parts = [row.contribution for row in recession_budget.rows if row.source not in shared]
@@ -139,7 +141,9 @@ def removal(
         path.arc_mm,
         from_rho_mm=socket.head.radius_px * known.mm_per_px + own.area_head_margin_mm,
         to_rho_mm=frame.radius_mm + own.area_to_mm,
-        u_shift_mm=math.hypot(u_registration, own.u_lip_mm),
+        u_shift_mm=math.hypot(
+            u_registration, own.u_lip_mm, own.u_shape_mm * max(0.0, 1 - registration.score)
+        ),
         u_relative_scale=known.u_relative_scale,
     )
     profile = measure.depth_profile(
@@ -166,6 +170,12 @@ def removal(
         profile,
     )
     return found, total, remaining
+
+
+def _radius_budget(known: Measurable) -> Budget:
+    """R's own budget: a wrong scale makes it wrong by the same share, as it does every mm."""
+    scale = BudgetRow(measure.SCALE, known.u_relative_scale, "1", known.frame.radius_mm)
+    return Budget("radius", "mm", (scale,))
 
 
 def _u_at_edge(

@@ -142,7 +142,7 @@ class OutlineSettings:
     smooth_rho_mm: float = 0.25
     noise_after_smoothing: float = 0.25
     level: float = 0.09
-    foot_level: float = 0.5
+    foot_level: float = 0.75
     foot_reach_mm: float = 1.5
     behind_mm: float = 1.5
     least_step: float = 2.5

@@ -141,7 +141,7 @@ REMEDIES: Final[dict[Reason, str]] = {
     Reason.RIM_OUTSIDE: "Centre the hip or open the collimator; one more picture.",
     Reason.NOT_SQUARE: "Set the frame grabber to square pixels, or save at the C-arm.",
     Reason.PHOTOGRAPH: "Save the picture at the C-arm; the photograph is kept to look at.",
-    Reason.UNREADABLE: "Save the picture again as PNG, JPEG, TIFF or BMP.",
+    Reason.UNREADABLE: "Copy the file again, or save it as PNG, JPEG, TIFF, BMP or DICOM.",
     Reason.WRONG_SIDE: "Check the side of the case, and that the picture is not mirrored.",
     Reason.MARKS_UNUSABLE: "Mark the head, the roof's lateral corner and the horizontal again.",
     Reason.SCALE_UNUSABLE: "Give the head's diameter, an object of known size, or the spacing.",
