@@ -14,6 +14,12 @@ settings.load_profile("tracker")
 cv2.setNumThreads(1)
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Browser tests go last: the browser's driver keeps an event loop running in this thread,
+    in which no test client of the pages can run its own."""
+    items.sort(key=lambda item: "tests/browser/" in item.path.as_posix())
+
+
 def pytest_sessionfinish(session: pytest.Session) -> None:
     """Where everything is installed, a test that was skipped is a test that was lost."""
     reporter = session.config.pluginmanager.get_plugin("terminalreporter")
