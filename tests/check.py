@@ -1,7 +1,7 @@
 """The one check: format, lint, types, imports, tests and documents.
 
     python tests/check.py            everything
-    python tests/check.py --quick    without browser and slow tests, about two minutes: before each commit
+    python tests/check.py --quick    no browser or slow tests, about two minutes: before each commit
 
 Prints which part failed and ends with 1.  A program that some tests need and this machine lacks
 leaves those tests out and says so; with CI=true it is a failure.
