@@ -185,10 +185,9 @@ def sample(picture: Picture, at: Picture) -> Picture:
     pad = (-len(at)) % width
     x = np.pad(at[:, 0], (0, pad), constant_values=-10).reshape(-1, width)
     y = np.pad(at[:, 1], (0, pad), constant_values=-10).reshape(-1, width)
-    taken = np.empty(x.size, np.float32)
-    # OpenCV limits a map to 32767 rows; wide pictures have more points than that.
-    taken[:] = cv2.remap(picture, x, y, cv2.INTER_LINEAR).ravel()
-    return taken[: len(at)]
+    # Folded into rows: OpenCV limits a side of a map to 32767, and there are more points.
+    taken = cv2.remap(picture, x, y, cv2.INTER_LINEAR)
+    return np.asarray(taken.ravel()[: len(at)], np.float32)
 
 
 def _jacobian(level: Level, mark: Landmark, state: State, slope: Picture) -> Picture:

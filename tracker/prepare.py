@@ -108,7 +108,7 @@ def prepare_reference(
     prepared = wrong or _measurable(still, setup, settings, plate, object_still)
     if isinstance(prepared, NotMeasurable):
         return PreparedReference(ReferenceResult(still.name, _marks_from(setup), (prepared,)), None)
-    return PreparedReference(_reference_result(still, prepared), prepared, still.facts)
+    return PreparedReference(_reference_result(still, prepared, settings), prepared, still.facts)
 
 
 def _reference_radiograph(
@@ -192,7 +192,7 @@ def _measurable(
             Reason.MARKS_UNUSABLE, "The head's circle does not lie within the picture."
         )
     socket = replace(socket, head=marks.refine_head(picture, socket))
-    scale = _scale(setup, socket, object_still is not None, rectification)
+    scale = _scale(setup, socket, object_still is not None, rectification, settings)
     if isinstance(scale, NotMeasurable):
         return scale
     mm_per_px, u_relative, _ = scale
@@ -302,9 +302,10 @@ def _scale(
     socket: Socket,
     object_elsewhere: bool,
     rectification: Rectification | None,
+    settings: Settings,
 ) -> tuple[float, float, ScaleRung] | NotMeasurable:
     """Mm per pixel, its relative u, and the rung of the ladder it came from."""
-    own, given = DEFAULTS.measure, setup.scale
+    own, given = settings.measure, setup.scale
     if given.mm_per_px is not None:
         return given.mm_per_px, own.u_given_scale, "mm_per_px"
     if given.object_diameter_mm is not None and given.object_px is not None:
@@ -333,8 +334,8 @@ def _marks_from(setup: CaseSetup) -> MarksSource:
     return "proposed" if setup.marks is None else "given"
 
 
-def _reference_result(still: Still, known: Measurable) -> ReferenceResult:
-    scale = _scale(known.setup, known.socket, False, known.rectification)
+def _reference_result(still: Still, known: Measurable, settings: Settings) -> ReferenceResult:
+    scale = _scale(known.setup, known.socket, False, known.rectification, settings)
     assert not isinstance(scale, NotMeasurable)
     lcea = uncertainty.quantity(known.lcea_deg, known.lcea_budget)
     points = outline_points(known, known.path.arc_mm)
