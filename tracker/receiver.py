@@ -5,6 +5,7 @@ otherwise.  Success is answered once the picture is on the disk, synced, and in 
 sending it again adds nothing and succeeds again.
 """
 
+import time
 from typing import Any, Final
 
 from pydicom import uid
@@ -40,6 +41,7 @@ _SYNTAXES: Final = (
 )
 _MOST_LINKS: Final = 8
 _PATIENCE_S: Final = 30
+_ENDING_S: Final = 2.0
 _OVERHEAD: Final = 1_000_000
 _LONGEST_COMMENT: Final = 64
 
@@ -119,6 +121,7 @@ class Receiver(Source):
         try:
             self._stopped.wait()
         finally:
+            _let_endings_end(entity)
             entity.shutdown()
 
     def _on_store(self, event: evt.Event) -> Dataset:
@@ -149,6 +152,15 @@ class Receiver(Source):
 
     def _on_close(self, event: evt.Event) -> None:
         self._coming.pop(id(event.assoc), None)
+
+
+def _let_endings_end(entity: AE) -> None:
+    """Wait for links that are being ended: to abort one of those as well is a fault of its own."""
+    deadline = time.monotonic() + _ENDING_S
+    while time.monotonic() < deadline:
+        if all(link.is_established for link in entity.active_associations):
+            return
+        time.sleep(0.02)
 
 
 def _code(error: Exception) -> int:
