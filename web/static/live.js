@@ -26,7 +26,8 @@ function tick() {
   }
 }
 
-// Fetches the fragment; a page that is being worked on (data-hold) keeps what is under the hand.
+// Fetches the fragment and lets the page become it, part by part: what is the same stays the same
+// element, so that a key pressed, a file dialog opened or a handle held meanwhile is not lost.
 export async function refresh({ force = false } = {}) {
   const turn = ++newest;
   const asked = new URLSearchParams(location.search);
@@ -36,31 +37,97 @@ export async function refresh({ force = false } = {}) {
   const holder = document.createElement("template");
   holder.innerHTML = await answer.text();
   const fresh = holder.content.querySelector("#live");
-  const old = document.getElementById("live");
-  if (!fresh || turn !== newest) return;
-  const held = old.querySelector("[data-hold]") && fresh.querySelector("[data-hold]");
-  if (held && !force) return;
-  await pictureReady(fresh);
+  if (!fresh) return;
+  const ready = await picturesReady(document.getElementById("live"), fresh);
   if (turn !== newest) return;
-  const back = placeOf(old.contains(document.activeElement) ? document.activeElement : null);
-  carry(old, fresh);
-  old.replaceWith(fresh);
-  if (back) document.querySelector(back)?.focus({ preventScroll: true });
-  fresh.querySelector(".picture")?.classList.add("is-new");
+  const live = document.getElementById("live");
+  const back = placeOf(live.contains(document.activeElement) ? document.activeElement : null);
+  become(live, fresh, { force, ready });
+  // Only what is gone can have taken the focus with it.
+  if (back && !live.contains(document.activeElement)) document.querySelector(back)?.focus({ preventScroll: true });
+  live.querySelector(".picture")?.classList.add("is-new");
   shownAt = performance.now();
   tick();
   document.dispatchEvent(new CustomEvent("fresh"));
 }
 
-// What is in somebody's hand stays the same thing: an open file dialog, a note half written, an
-// opened budget.
-function carry(old, fresh) {
-  for (const kept of old.querySelectorAll("[data-keep]")) {
-    fresh.querySelector(`[data-keep="${kept.dataset.keep}"]`)?.replaceWith(kept);
+// What a hand has made of the page since it came: never undone by a renewal.
+const BY_HAND = new Set(["is-bare", "is-new"]);
+
+// Two elements are the same thing when they are of one kind and answer to one name.
+function nameOf(element) {
+  const { key, keep, hold, over } = element.dataset;
+  const is = (name) => element.getAttribute(name) || "";
+  const part = key ?? keep ?? hold ?? over ?? (element.id || is("name") || (is("action") && is("action") + is("class")) || is("aria-labelledby"));
+  return `${element.localName} ${part} ${element.localName === "button" ? element.value : ""}`;
+}
+
+function become(old, fresh, hand) {
+  // A page that is being worked on keeps what is under the hand; an entry half written as well.
+  if (old.dataset.hold !== undefined && !hand.force) return;
+  if (old.localName === "svg" || old.localName === "img") {
+    if (!old.isEqualNode(fresh)) old.replaceWith(hand.ready.get(fresh) ?? fresh);
+    return;
   }
-  const name = (details) => details.querySelector("summary").textContent.split(":")[0];
-  const open = new Set([...old.querySelectorAll("details[open]")].map(name));
-  for (const details of fresh.querySelectorAll("details")) if (open.has(name(details))) details.open = true;
+  attributes(old, fresh);
+  if (old.dataset.keep !== undefined) return;
+  const free = new Map();
+  for (const child of old.children) free.set(nameOf(child), [...(free.get(nameOf(child)) ?? []), child]);
+  const pairs = [...fresh.childNodes].map((wanted) => [wanted, wanted.nodeType === Node.ELEMENT_NODE ? free.get(nameOf(wanted))?.shift() : null]);
+  const stays = new Set(pairs.map(([, same]) => same));
+  for (const child of [...old.children]) if (!stays.has(child)) child.remove();
+  let at = old.firstChild;
+  for (const [wanted, same] of pairs) {
+    if (wanted.nodeType !== Node.ELEMENT_NODE) {
+      if (at?.nodeType === wanted.nodeType) {
+        if (at.data !== wanted.data) at.data = wanted.data;
+        at = at.nextSibling;
+      } else old.insertBefore(wanted, at);
+    } else if (!same) {
+      for (const image of wanted.querySelectorAll("img")) if (hand.ready.has(image)) image.replaceWith(hand.ready.get(image));
+      old.insertBefore(hand.ready.get(wanted) ?? wanted, at);
+    } else {
+      at = passTo(old, at, same);
+      become(same, wanted, hand);
+    }
+  }
+  while (at) {
+    const next = at.nextSibling;
+    at.remove();
+    at = next;
+  }
+}
+
+// Brings the element to its place and returns what follows it.  What has the focus is never moved
+// itself: whatever stands before it is.
+function passTo(parent, at, same) {
+  while (at && at !== same && at.nodeType !== Node.ELEMENT_NODE) {
+    const next = at.nextSibling;
+    at.remove();
+    at = next;
+  }
+  if (at !== same && !same.contains(document.activeElement)) {
+    parent.insertBefore(same, at);
+    return at;
+  }
+  while (at !== same) {
+    const next = at.nextSibling;
+    parent.append(at);
+    at = next;
+  }
+  return same.nextSibling;
+}
+
+function attributes(old, fresh) {
+  for (const { name } of [...old.attributes]) {
+    const byHand = name === "open" && old.localName === "details";
+    if (!fresh.hasAttribute(name) && !byHand) old.removeAttribute(name);
+  }
+  for (const { name, value } of fresh.attributes) {
+    if (old.getAttribute(name) === value) continue;
+    const kept = name === "class" ? [...old.classList].filter((one) => BY_HAND.has(one)) : [];
+    old.setAttribute(name, [value, ...kept].join(" "));
+  }
 }
 
 // How to find the element that had the focus once its page has been renewed.
@@ -72,19 +139,22 @@ function placeOf(element) {
   return element.tagName === "BUTTON" ? `button[name="${name}"][value="${element.value}"]` : `[name="${name}"]`;
 }
 
-// The new lines never lie over the old picture: wait until the new one is decoded.
-async function pictureReady(fresh) {
-  const picture = fresh.querySelector(".picture img");
-  if (!picture) return;
-  const waiting = new Image();
-  waiting.src = picture.getAttribute("src");
-  try {
-    await waiting.decode();
-    picture.replaceWith(waiting);
-    for (const name of ["width", "height", "alt"]) waiting.setAttribute(name, picture.getAttribute(name));
-  } catch {
-    // The picture can't be had; its numbers still can.
-  }
+// The new lines never lie over the old picture: wait until each new one is decoded.
+async function picturesReady(old, fresh) {
+  const shown = new Set([...old.querySelectorAll("img")].map((image) => image.getAttribute("src")));
+  const ready = new Map();
+  await Promise.all([...fresh.querySelectorAll(".picture img")].map(async (image) => {
+    if (shown.has(image.getAttribute("src"))) return;
+    const waiting = new Image();
+    for (const { name, value } of image.attributes) waiting.setAttribute(name, value);
+    try {
+      await waiting.decode();
+      ready.set(image, waiting);
+    } catch {
+      // The picture can't be had; its numbers still can.
+    }
+  }));
+  return ready;
 }
 
 function listen() {

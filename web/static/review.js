@@ -6,6 +6,7 @@ const BLINK_MS = 1500;
 const calm = matchMedia("(prefers-reduced-motion: reduce)");
 let timer = 0;
 let wipeAt = 50;
+const followed = new WeakSet();
 
 async function go(link) {
   history.replaceState(null, "", link.href);
@@ -43,6 +44,8 @@ function ready() {
   }
   wipe(over, wipeAt);
   const layers = over.querySelector(".layers");
+  if (followed.has(layers)) return;
+  followed.add(layers);
   const follow = (event) => {
     const box = layers.getBoundingClientRect();
     wipe(over, (100 * (event.clientX - box.left)) / box.width);
