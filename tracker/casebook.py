@@ -10,7 +10,8 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Final, Literal
 
-from tracker import logbook
+from tracker import around, logbook
+from tracker.around import Around
 from tracker.logbook import Logbook
 from tracker.record import CaseRow, EventRow, PictureRow, Plain, ResultRow, from_text, to_text
 from tracker.values import (
@@ -24,7 +25,7 @@ from tracker.values import (
     StillResult,
 )
 
-Role = Literal["first", "still", "plate", "object", "set aside", "earlier"]
+Role = Literal["first", "still", "plate", "object", "film", "set aside", "earlier"]
 Standing = Literal[
     "no picture",
     "marks to agree",
@@ -32,6 +33,7 @@ Standing = Literal[
     "ready",
     "waiting",
     "measured",
+    "estimate first",
     "not measured",
     "outline wrong",
     "to look at",
@@ -106,6 +108,8 @@ class CasePicture:
         Somebody said that the outline looks wrong.
     to_look_at : bool
         Not measured, and kept without being measured.
+    withheld : bool
+        Its number waits until the surgeon's own estimate is written or skipped.
     """
 
     row: PictureRow
@@ -116,6 +120,7 @@ class CasePicture:
     software: str = ""
     distrusted: bool = False
     to_look_at: bool = False
+    withheld: bool = False
 
     @property
     def number(self) -> int:
@@ -125,7 +130,12 @@ class CasePicture:
     @property
     def counts(self) -> bool:
         """True when the picture's numbers may be shown as numbers."""
-        return self.result is not None and self.result.verdict == "measured" and not self.distrusted
+        return self.is_measured and not self.distrusted and not self.withheld
+
+    @property
+    def is_measured(self) -> bool:
+        """True when there are numbers, whether or not they may be shown."""
+        return self.result is not None and self.result.verdict == "measured"
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -151,6 +161,8 @@ class Case:
         What people said beside it.
     originals : frozenset of str
         Hashes of files of which a copy without a name is kept.
+    around : Around
+        What is kept beside the resection.
     """
 
     row: CaseRow
@@ -163,6 +175,7 @@ class Case:
     paused: bool = False
     log: Logbook = field(default_factory=Logbook)
     originals: frozenset[str] = frozenset()
+    around: Around = field(default_factory=Around)
 
     @property
     def aloud(self) -> bool:
@@ -235,6 +248,8 @@ class Case:
             return "outline wrong"
         if picture.to_look_at:
             return "to look at"
+        if picture.withheld and picture.is_measured:
+            return "estimate first"
         return "measured" if picture.result.verdict == "measured" else "not measured"
 
     def aside(self, role: Role) -> CasePicture | None:
@@ -257,7 +272,7 @@ def read_case(
         The whole journal, in order; the first entry opens the case.
     pictures : tuple of PictureRow
     results : dict
-        Result rows and their decoded values by key.
+        Result rows and their decoded values by the serial number in the journal.
 
     Returns
     -------
@@ -311,6 +326,9 @@ def read_case(
                 phase = from_text(PhaseNote, event.body)
             case "original":
                 originals.add(json.loads(event.body)["sha256"])
+    beside = around.read(events)
+    for number in beside.awaited & seen.keys():
+        seen[number] = replace(seen[number], withheld=True)
     if phase is None:
         phase = PhaseNote("burring" if setup.marks else "before burring")
     return Case(
@@ -324,6 +342,7 @@ def read_case(
         phase.paused,
         logbook.read(events),
         frozenset(originals),
+        beside,
     )
 
 

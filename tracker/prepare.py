@@ -370,4 +370,5 @@ def _reference_result(still: Still, known: Measurable, settings: Settings) -> Re
             known.path.hidden[np.isfinite(known.path.arc_mm)],
         ),
         tuple(note.text for note in planned),
+        known.u_relative_scale,
     )

@@ -26,6 +26,8 @@ ScaleRung = Literal["mm_per_px", "object_diameter_mm", "head_diameter_mm"]
 MarksSource = Literal["given", "proposed"]
 VerdictWord = Literal["measured", "refused"]
 SpacingKind = Literal["none", "uncalibrated", "unstated", "geometry", "fiducial"]
+DeviceRole = Literal["theatre", "look"]
+"""What a device may do: bring pictures and agree the plan, or look."""
 
 
 def frozen(array: NDArray[np.generic]) -> None:
@@ -751,6 +753,8 @@ class ReferenceResult:
     budget: Budget | None = None
     overlay: Overlay | None = None
     notes: tuple[str, ...] = ()
+    u_scale: float | None = None
+    """Of ``mm_per_px``, as a share; None in records from before it was kept."""
 
     @property
     def usable(self) -> bool:
