@@ -6,6 +6,10 @@
     |- InputError(ValueError)       the caller can mend it
     |  |- UnreadableImage           bytes that are no picture, or are past a limit
     |  `- InvalidCase               case.toml, plan or marks that can't be used
+    |- AccessError(RuntimeError)    who asks may not
+    |  |- NotPaired                 the device is not known here
+    |  |- NotAllowed                the device may look, not change
+    |  `- PairingClosed             too many wrong codes
     |- StoreError(RuntimeError)     the record can't be read or written
     |  |- NotFound(LookupError)
     |  |- Busy                      another service holds the store
@@ -47,6 +51,22 @@ class InvalidCase(InputError):
     """A case folder, plan, scale or set of marks that can't be used."""
 
 
+class AccessError(TrackerError, RuntimeError):
+    """Who asks may not."""
+
+
+class NotPaired(AccessError):
+    """The device is not paired, or its code can't be used."""
+
+
+class NotAllowed(AccessError):
+    """The device is paired to look only, or the request does not come from a page of its own."""
+
+
+class PairingClosed(AccessError):
+    """Too many wrong codes have been typed; nobody is let in for a while."""
+
+
 class StoreError(TrackerError, RuntimeError):
     """The record can't be read or written."""
 
@@ -72,6 +92,10 @@ EXIT_STATUS: Final[dict[type[TrackerError], int]] = {
     InputError: 2,
     UnreadableImage: 2,
     InvalidCase: 2,
+    AccessError: 3,
+    NotPaired: 3,
+    NotAllowed: 3,
+    PairingClosed: 3,
     StoreError: 3,
     NotFound: 3,
     Busy: 3,
@@ -85,6 +109,10 @@ HTTP_STATUS: Final[dict[type[TrackerError], int]] = {
     InputError: 422,
     UnreadableImage: 422,
     InvalidCase: 422,
+    AccessError: 403,
+    NotPaired: 401,
+    NotAllowed: 403,
+    PairingClosed: 429,
     StoreError: 500,
     NotFound: 404,
     Busy: 503,
