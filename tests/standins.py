@@ -130,7 +130,7 @@ def prepare_reference(
             line,
             point_at(LCEA_DEG),
             point_at(setup.plan.target_lcea_deg or 33.0),
-            point_at(setup.plan.floor_lcea_deg),
+            None if setup.plan.floor_lcea_deg is None else point_at(setup.plan.floor_lcea_deg),
             np.zeros(len(line), np.bool_),
         ),
     )
@@ -161,8 +161,14 @@ def _measure(still: Still, state: CaseState) -> StillResult:
     per_mm = math.degrees(1 / (EDGE_PX * MM_PER_PX))
     lcea = LCEA_DEG - removed.value * per_mm
     plan = state.reference.setup.plan
-    left = Quantity((lcea - (plan.target_lcea_deg or 33.0)) / per_mm, 0.25, "mm")
-    to_floor = Quantity((lcea - plan.floor_lcea_deg) / per_mm, 0.25, "mm")
+    carried = state.reference.setup.carried
+    if plan.depth_mm is None:
+        left = Quantity((lcea - (plan.target_lcea_deg or 33.0)) / per_mm, 0.25, "mm")
+    else:
+        before = carried.removed_mm.value if carried else 0.0
+        left = Quantity(plan.depth_mm - before - removed.value, 0.25, "mm")
+    floor = plan.floor_lcea_deg
+    to_floor = None if floor is None else Quantity((lcea - floor) / per_mm, 0.25, "mm")
     line = outline(lcea)
     hidden = np.zeros(len(line), np.bool_)
     hidden[:6] = True
@@ -173,7 +179,8 @@ def _measure(still: Still, state: CaseState) -> StillResult:
         BudgetRow("registration", 0.16, "mm", -1.0),
     )
     message: Message = "may be at the plan"
-    if left.low > 0:
+    is_most = carried is not None and not carried.whole and plan.depth_mm is not None
+    if left.low > 0 and not is_most:
         message = "more to go"
     elif left.high < 0:
         message = "past the plan"
@@ -193,13 +200,13 @@ def _measure(still: Still, state: CaseState) -> StillResult:
             outline(LCEA_DEG),
             point_at(lcea),
             point_at(plan.target_lcea_deg or 33.0),
-            point_at(plan.floor_lcea_deg),
+            None if floor is None else point_at(floor),
             hidden,
         ),
         profile=DepthProfile(turns, depth),
     )
     limits: tuple[LimitMessage, ...] = ()
-    if lcea - 2.4 <= plan.floor_lcea_deg:
+    if floor is not None and lcea - 2.4 <= floor:
         limits = (*limits, "lower limit reached")
     if plan.max_depth_mm is not None and removed.high >= plan.max_depth_mm:
         limits = (*limits, "greatest depth reached")

@@ -163,9 +163,22 @@ def deep_less(service: Service) -> str:
     return "p1"
 
 
-def test_a_plan_in_millimetres_stays_with_its_first_picture(tmp_path: Path) -> None:
+@pytest.mark.parametrize("whole", [True, False])
+def test_a_depth_goes_on_counting_over_a_new_first_picture(tmp_path: Path, *, whole: bool) -> None:
     with Service(tmp_path) as service:
-        case_id = started(service)
-        service.add_picture(case_id, png(18), "001.png")
-        with pytest.raises(InputError, match="counts millimetres"):
-            service.begin_series(case_id, nothing_burred=True)
+        plan = Plan(None, depth_mm=5.0, max_depth_mm=6.0)
+        service.open_case(replace(standins.setup(), plan=plan))
+        service.add_picture("p1", png(0), "000.png")
+        service.accept_proposed("p1")
+        service.add_picture("p1", png(18), "001.png")
+        case = service.begin_series("p1", nothing_burred=whole)
+        assert case.setup.carried == case.log.carried
+        service.add_picture("p1", png(0, 9), "new first.png")
+        service.accept_proposed("p1")
+        service.add_picture("p1", png(7, 9), "002.png")
+        case = service.case("p1")
+        assert case.at_most is not whole
+        removal = case.believed[-1].removal
+        assert removal is not None
+        assert removal.remaining_mm.value == pytest.approx(5.0 - 1.8 - 0.7)
+        assert case.believed[-1].message == ("more to go" if whole else "may be at the plan")

@@ -8,7 +8,7 @@ import pytest
 
 from tracker import plan as step
 from tracker import uncertainty
-from tracker.values import Budget, BudgetRow, Plan, Quantity
+from tracker.values import Budget, BudgetRow, Carried, Plan, Quantity
 
 R_MM = 26.0
 MM_PER_DEG = math.radians(R_MM)
@@ -91,6 +91,7 @@ def test_reference_outline_cancels_in_what_is_left() -> None:
 def test_the_depth_plan_does_not_know_the_angle() -> None:
     result = left(Plan(floor_lcea_deg=25, depth_mm=3.0))
     assert result.to_plan_mm == Quantity(2.0, 0.2, "mm")
+    assert result.to_limit_mm is not None
     assert result.to_limit_mm.u > 0.4
 
 
@@ -221,9 +222,98 @@ def test_each_note(plan: Plan, lcea: Quantity, kind: str) -> None:
     assert kinds(plan, lcea) == {kind}
 
 
-def test_only_the_shallow_start_asks_for_a_yes() -> None:
+def test_what_may_pass_the_lower_limit_asks_for_a_yes() -> None:
     notes = step.check_plan(Plan(20, target_lcea_deg=22), Quantity(26, 1.5, "deg"), R_MM)
     assert [(n.kind, n.confirm) for n in notes] == [
         ("confirm-shallow-start", True),
-        ("target-near-limit", False),
+        ("target-near-limit", True),
     ]
+    notes = step.check_plan(Plan(30, depth_mm=5), Quantity(42, 1.0, "deg"), R_MM)
+    assert [(n.kind, n.confirm) for n in notes] == [("depth-near-limit", True)]
+
+
+def test_without_a_lower_limit_nothing_is_said_of_the_angle() -> None:
+    plan = Plan(None, depth_mm=3, max_depth_mm=5)
+    assert step.check_plan(plan, Quantity(12, 1.5, "deg"), R_MM) == ()
+    result = left(plan, reference_lcea_deg=-20.0)
+    assert result.to_limit_mm is None
+    assert result.limits == ()
+    assert [one.result for one in result.budgets] == ["lcea", "remaining"]
+
+
+# --- after a new first picture in mid-case --------------------------------------------------
+
+SCALE = BudgetRow("scale", 0.03, "1", 1.0)
+CARRIED = Carried(Quantity(2.0, 0.2, "mm"), whole=True, number=4)
+
+
+def after_break(carried: Carried, plan: Plan, **changes: Any) -> step.Remaining:
+    """Recession 1.0 mm since, whose budget shares the scale with what was carried."""
+    recession = Budget(
+        "recession",
+        "mm",
+        (BudgetRow("outline", 0.2, "mm", 1.0), BudgetRow("scale", 0.03, "1", 1.0)),
+    )
+    rows = step.carried_budget(carried, SCALE)
+    known: dict[str, Any] = {"recession_budget": recession, "carried": carried}
+    return left(plan, **known, carried_rows=rows, **changes)
+
+
+def test_what_was_carried_counts_for_depths_and_not_for_angles() -> None:
+    plan = Plan(20, target_lcea_deg=30, depth_mm=5, max_depth_mm=6)
+    result = after_break(CARRIED, plan)
+    assert result.rule == "depth"
+    assert result.to_plan_mm.value == pytest.approx(5 - 2 - 1)
+    angle = after_break(CARRIED, Plan(20, target_lcea_deg=30))
+    assert (
+        angle.to_plan_mm
+        == left(
+            Plan(20, target_lcea_deg=30),
+            recession_budget=Budget(
+                "recession",
+                "mm",
+                (BudgetRow("outline", 0.2, "mm", 1.0), BudgetRow("scale", 0.03, "1", 1.0)),
+            ),
+        ).to_plan_mm
+    )
+
+
+def test_the_scale_of_what_was_carried_is_the_scale_of_what_came_after() -> None:
+    """Simulated: one scale error for both parts, an outline error for each."""
+    result = after_break(CARRIED, Plan(None, depth_mm=5))
+    rng = np.random.default_rng(11)
+    scale = 1 + 0.03 * rng.standard_normal(200_000)
+    own = math.sqrt(0.2**2 - (0.03 * 2.0) ** 2)
+    before = 2.0 * scale + own * rng.standard_normal(scale.size)
+    since = 1.0 * scale + 0.2 * rng.standard_normal(scale.size)
+    assert result.to_plan_mm.u == pytest.approx(np.std(5 - before - since), rel=0.01)
+    rows = {row.source: row.contribution for row in result.budgets[1].rows}
+    assert rows["scale"] == pytest.approx(0.03 * 3.0)
+
+
+def test_the_greatest_depth_counts_from_the_untouched_rim() -> None:
+    plan = Plan(None, depth_mm=5, max_depth_mm=3.5)
+    assert after_break(CARRIED, plan).limits == ("greatest depth reached",)
+    assert after_break(CARRIED, plan, recession_mm=0.5).limits == ()
+
+
+def test_where_something_was_burred_unseen_nothing_says_more_to_go() -> None:
+    least = Carried(CARRIED.removed_mm, whole=False, number=4)
+    plan = Plan(None, depth_mm=9)
+    assert after_break(CARRIED, plan).message == "more to go"
+    result = after_break(least, plan)
+    assert (result.message, result.at_most) == ("may be at the plan", True)
+    assert after_break(least, plan, recession_mm=9.0).message == "past the plan"
+    angle = Plan(20, target_lcea_deg=30)
+    assert (after_break(least, angle).message, after_break(least, angle).at_most) == (
+        "more to go",
+        False,
+    )
+
+
+def test_a_plan_that_was_reached_before_the_break_is_said() -> None:
+    notes = step.check_plan(Plan(None, depth_mm=2), Quantity(40, 1.5, "deg"), R_MM, carried=CARRIED)
+    assert [note.kind for note in notes] == ["already-at-depth"]
+    near = Plan(30, depth_mm=5)
+    assert step.check_plan(near, Quantity(42, 1.0, "deg"), R_MM)
+    assert step.check_plan(near, Quantity(42, 1.0, "deg"), R_MM, carried=CARRIED) == ()

@@ -94,6 +94,8 @@ def test_more_removed_leaves_less(one: float, two: float, lcea: float, radius: f
 
     less, more = left(min(one, two)), left(max(one, two))
     assert more.to_plan_mm.value <= less.to_plan_mm.value + 1e-9
+    assert more.to_limit_mm is not None
+    assert less.to_limit_mm is not None
     assert more.to_limit_mm.value <= less.to_limit_mm.value + 1e-9
     assert more.lcea_deg.value <= less.lcea_deg.value + 1e-9
     assert set(less.limits) <= set(more.limits)

@@ -10,11 +10,13 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Final, Literal
 
-from tracker import around, logbook
+from tracker import agreement, around, logbook
+from tracker.agreement import Agreement
 from tracker.around import Around
 from tracker.logbook import Logbook
 from tracker.record import CaseRow, EventRow, PictureRow, Plain, ResultRow, from_text, to_text
 from tracker.values import (
+    Carried,
     CaseSetup,
     Marks,
     NotMeasurable,
@@ -34,6 +36,7 @@ Standing = Literal[
     "waiting",
     "measured",
     "estimate first",
+    "recorded",
     "not measured",
     "outline wrong",
     "to look at",
@@ -109,7 +112,8 @@ class CasePicture:
     to_look_at : bool
         Not measured, and kept without being measured.
     withheld : bool
-        Its number waits until the surgeon's own estimate is written or skipped.
+        Its number waits: for the surgeon's own estimate, or for the end of a case whose numbers
+        are recorded only.
     """
 
     row: PictureRow
@@ -163,6 +167,8 @@ class Case:
         Hashes of files of which a copy without a name is kept.
     around : Around
         What is kept beside the resection.
+    agreement : Agreement
+        What was agreed when it was opened.
     """
 
     row: CaseRow
@@ -176,6 +182,23 @@ class Case:
     log: Logbook = field(default_factory=Logbook)
     originals: frozenset[str] = frozenset()
     around: Around = field(default_factory=Around)
+    agreement: Agreement = field(default_factory=Agreement)
+
+    @property
+    def silent(self) -> bool:
+        """True while numbers are recorded and shown nowhere: until the case is closed."""
+        return self.agreement.terms.numbers == "recorded only" and not self.log.closed
+
+    @property
+    def angles(self) -> bool:
+        """True where angles are said: an AP view whose first picture is without traction."""
+        return self.setup.plan.floor_lcea_deg is not None
+
+    @property
+    def at_most(self) -> bool:
+        """True where less may be left than is said: burred unseen before this first picture."""
+        carried = self.setup.carried
+        return carried is not None and not carried.whole and self.setup.plan.depth_mm is not None
 
     @property
     def aloud(self) -> bool:
@@ -249,7 +272,7 @@ class Case:
         if picture.to_look_at:
             return "to look at"
         if picture.withheld and picture.is_measured:
-            return "estimate first"
+            return "recorded" if self.silent else "estimate first"
         return "measured" if picture.result.verdict == "measured" else "not measured"
 
     def aside(self, role: Role) -> CasePicture | None:
@@ -291,6 +314,8 @@ def read_case(
                 _join(seen, rows, json.loads(event.body))
             case "first-again" | "new-series":
                 proposal, setup = None, replace(setup, marks=None)
+                if event.kind == logbook.NEW_SERIES:
+                    setup = replace(setup, carried=from_text(Carried, event.body))
                 left: Role = "set aside" if event.kind == FIRST_AGAIN else "earlier"
                 for number, picture in seen.items():
                     if picture.role in ("first", "still"):
@@ -329,6 +354,9 @@ def read_case(
     beside = around.read(events)
     for number in beside.awaited & seen.keys():
         seen[number] = replace(seen[number], withheld=True)
+    log, agreed = logbook.read(events), agreement.read(events)
+    if agreed.terms.numbers == "recorded only" and not log.closed:
+        seen = {number: replace(picture, withheld=True) for number, picture in seen.items()}
     if phase is None:
         phase = PhaseNote("burring" if setup.marks else "before burring")
     return Case(
@@ -340,9 +368,10 @@ def read_case(
         events[-1].key,
         phase.phase,
         phase.paused,
-        logbook.read(events),
+        log,
         frozenset(originals),
         beside,
+        agreed,
     )
 
 

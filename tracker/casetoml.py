@@ -171,7 +171,7 @@ def parse_case(text: str) -> CaseSetup:
     return setup_from(plain)
 
 
-def setup_from(plain: Plain, *, object_later: bool = False) -> CaseSetup:
+def setup_from(plain: Plain, *, object_later: bool = False, angles: bool = True) -> CaseSetup:
     """Return a case's set-up from the keys and tables of a case.toml, already parsed.
 
     Parameters
@@ -180,6 +180,8 @@ def setup_from(plain: Plain, *, object_later: bool = False) -> CaseSetup:
         Strings, numbers, lists and dictionaries.
     object_later : bool
         The ends of an object of known size may be marked later.
+    angles : bool
+        False where no angle is said: the plan then has a depth and no lower limit.
 
     Raises
     ------
@@ -196,7 +198,7 @@ def setup_from(plain: Plain, *, object_later: bool = False) -> CaseSetup:
         side=cast(Side, top.word("side", ("left", "right"))),
         view=cast(View, top.word("view", ("AP", "false-profile", "oblique"))),
         scale=_scale(top.require("scale", hint="add a table [scale]"), object_later=object_later),
-        plan=_plan(top.require("plan", hint="add a table [plan]")),
+        plan=plan_from(top.require("plan", hint="add a table [plan]"), angles=angles),
         marks=marks_from(plain["marks"]) if "marks" in plain else None,
         plate=_plate(plain["distortion"]) if "distortion" in plain else None,
     )
@@ -235,18 +237,32 @@ def _scale(plain: Any, *, object_later: bool) -> Scale:
     return scale
 
 
-def _plan(plain: Any) -> Plan:
+def plan_from(plain: Any, *, angles: bool = True) -> Plan:
+    """Return a plan from the keys of the table [plan], already parsed.
+
+    Raises
+    ------
+    InvalidCase
+        As :func:`parse_case`.
+    """
     table = _Table("plan", plain)
-    table.require("floor_lcea_deg", hint="the lower limit, in degrees")
-    floor = cast(float, table.number("floor_lcea_deg", -30.0, 90.0))
+    if angles:
+        table.require("floor_lcea_deg", hint="the lower limit, in degrees")
+    else:
+        for key in ("target_lcea_deg", "floor_lcea_deg"):
+            if key in table.plain:
+                raise table.fail(key, "can't be used: no angle is measured here", "plan a depth")
+    floor = table.number("floor_lcea_deg", -30.0, 90.0)
     target = table.number("target_lcea_deg", -30.0, 90.0)
     depth = table.number("depth_mm", 0.1, 30.0)
     greatest = table.number("max_depth_mm", 0.1, 30.0)
+    if depth is None and not angles:
+        raise table.fail("depth_mm", "is missing", "no angle is measured here, only millimetres")
     if target is None and depth is None:
         raise InvalidCase(
             f"{CASE_FILE}: [plan] has neither target_lcea_deg nor depth_mm", hint="give one"
         )
-    if target is not None and target <= floor:
+    if target is not None and floor is not None and target <= floor:
         raise table.fail(
             "target_lcea_deg",
             f"is {target:g}, not above the lower limit floor_lcea_deg, {floor:g}",

@@ -11,7 +11,21 @@ from datetime import datetime
 from typing import Final
 
 from tracker.record import EventRow, from_text
-from tracker.values import Quantity
+from tracker.values import Carried
+
+__all__ = [
+    "CLOSED",
+    "NEW_SERIES",
+    "NOTE",
+    "PLAN_CONFIRMED",
+    "REOPENED",
+    "ZERO",
+    "ZERO_SKIPPED",
+    "Carried",
+    "Logbook",
+    "Note",
+    "read",
+]
 
 CLOSED: Final = "closed"
 REOPENED: Final = "reopened"
@@ -29,25 +43,6 @@ class Note:
     text: str
     number: int | None = None
     at: datetime | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Carried:
-    """What was removed before a new first picture was taken in mid-case.
-
-    Attributes
-    ----------
-    removed_mm : Quantity
-        Running total on the last measured picture, and what was carried to it.
-    whole : bool
-        Nothing was burred between that picture and the new first one; else it is a least.
-    number : int
-        The last measured picture.
-    """
-
-    removed_mm: Quantity
-    whole: bool
-    number: int
 
 
 @dataclass(frozen=True, slots=True)

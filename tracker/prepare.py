@@ -341,7 +341,7 @@ def _reference_result(still: Still, known: Measurable, settings: Settings) -> Re
     points = outline_points(known, known.path.arc_mm)
     edge = arc_point(known, known.path.edge_arc_mm + known.path.foot_mm)
     radius_mm = known.frame.radius_mm
-    planned = plan.check_plan(known.setup.plan, lcea, radius_mm)
+    planned = plan.check_plan(known.setup.plan, lcea, radius_mm, carried=known.setup.carried)
     landmarks = recorded(known, np.array([known.socket.head.centre_px, edge]))
     up = recorded(
         known,

@@ -122,6 +122,8 @@ def removal(
         recession_budget=recession_budget,
         radius_mm=frame.radius_mm,
         radius_budget=_radius_budget(known),
+        carried=known.setup.carried,
+        carried_rows=_carried_rows(known),
     )
     shared = {measure.REFERENCE_OUTLINE, measure.SCALE}
     parts = [row.contribution for row in recession_budget.rows if row.source not in shared]
@@ -178,6 +180,15 @@ def _radius_budget(known: Measurable) -> Budget:
     return Budget("radius", "mm", (scale,))
 
 
+def _carried_rows(known: Measurable) -> Budget | None:
+    """What was removed before this first picture, with the scale that it shares with the rest."""
+    if known.setup.carried is None:
+        return None
+    return plan.carried_budget(
+        known.setup.carried, BudgetRow(measure.SCALE, known.u_relative_scale, "1", 1.0)
+    )
+
+
 def _u_at_edge(
     registration: Registration,
     known: Measurable,
@@ -231,7 +242,9 @@ def _overlay(
     plan_ = known.setup.plan
     target = plan_.target_lcea_deg
     if target is None and plan_.depth_mm is not None:
-        target = known.lcea_deg - math.degrees(plan_.depth_mm / known.frame.radius_mm)
+        carried = known.setup.carried
+        left = plan_.depth_mm - (carried.removed_mm.value if carried else 0.0)
+        target = known.lcea_deg - math.degrees(left / known.frame.radius_mm)
     return Overlay(
         there(outline_points(known, path.arc_mm)),
         there(outline_points(known, known.path.arc_mm)),

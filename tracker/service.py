@@ -399,21 +399,16 @@ class Service:
         Raises
         ------
         InputError
-            Nothing has been measured yet, or the plan counts millimetres from the first picture.
+            Nothing has been measured yet.
         """
         self.case(case_id)
         with self._ledger.alone(case_id):
             case = self.case(case_id)
-            measured = [picture for picture in case.stills if picture.counts]
+            measured = [p for p in case.stills if p.is_measured and not p.distrusted]
             if not measured:
                 raise InputError(
                     "Nothing has been measured against the first picture.",
                     hint="Set it aside instead.",
-                )
-            if case.setup.plan.depth_mm is not None or case.setup.plan.max_depth_mm is not None:
-                raise InputError(
-                    "The plan counts millimetres from the first picture, so it can't be changed.",
-                    hint="Close this case and open another with what is left of the plan.",
                 )
             carried = _carried(case.log.carried, measured[-1], whole=nothing_burred)
             return self._ledger.start_again(self._ledger.append(case, logbook.NEW_SERIES, carried))

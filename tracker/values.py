@@ -188,9 +188,13 @@ class Scale:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """What is to be reached and what must not be passed (lateral bony edge)."""
+    """What is to be reached and what must not be passed (lateral bony edge).
 
-    floor_lcea_deg: float
+    Without a lower limit nothing is said of the angle: in a view that has no LCEA, and where the
+    first picture was taken under traction.
+    """
+
+    floor_lcea_deg: float | None
     target_lcea_deg: float | None = None
     depth_mm: float | None = None
     max_depth_mm: float | None = None
@@ -319,6 +323,25 @@ class BeadPlate:
 
 
 @dataclass(frozen=True, slots=True)
+class Carried:
+    """What was removed before a new first picture was taken in mid-case.
+
+    Attributes
+    ----------
+    removed_mm : Quantity
+        Running total on the last measured picture, and what was carried to it.
+    whole : bool
+        Nothing was burred between that picture and the new first one; else it is a least.
+    number : int
+        The last measured picture.
+    """
+
+    removed_mm: Quantity
+    whole: bool
+    number: int
+
+
+@dataclass(frozen=True, slots=True)
 class CaseSetup:
     """Everything that is known about a case before its pictures are looked at."""
 
@@ -329,6 +352,7 @@ class CaseSetup:
     plan: Plan
     marks: Marks | None = None
     plate: BeadPlate | None = None
+    carried: Carried | None = None
 
 
 # --- pictures ----------------------------------------------------------------------------
@@ -772,7 +796,7 @@ class Removal:
     lcea_deg: Quantity
     area_mm2: Quantity
     remaining_mm: Quantity
-    to_floor_mm: Quantity
+    to_floor_mm: Quantity | None
     beam: BeamDirection
     hidden_share: float
     budgets: tuple[Budget, ...]

@@ -215,7 +215,7 @@ def read_marks(setup: CaseSetup, marks: Marks) -> MarksReading:
         rung,
         diameter_px * mm_per_px,
         None if rung == "head_diameter_mm" else scale.head_diameter_mm,
-        check_plan(setup.plan, socket.lcea_deg, radius_mm),
+        check_plan(setup.plan, socket.lcea_deg, radius_mm, carried=setup.carried),
     )
 
 
@@ -371,7 +371,7 @@ def plan_notes(case: Case) -> tuple[PlanNote, ...]:
     if found.centre_px is None or found.rim_edge_px is None:
         return ()
     radius_mm = math.dist(found.centre_px, found.rim_edge_px) * found.mm_per_px
-    return check_plan(case.setup.plan, found.lcea_deg, radius_mm)
+    return check_plan(case.setup.plan, found.lcea_deg, radius_mm, carried=case.setup.carried)
 
 
 def review(
@@ -406,7 +406,7 @@ def strip_of(case: Case, size: tuple[int, int]) -> str:
         edge_deg=reference.lcea_deg.value,
         removed_mm=latest_one.recession_mm,
         plan_mm=latest_one.recession_mm.value + latest_one.remaining_mm.value,
-        greatest_mm=plan.max_depth_mm,
+        greatest_mm=_greatest_left(case),
         lateral_on_the_right=_lateral_on_the_right(reference, case),
     )
     title = "The rim unrolled: millimetres removed along it, picture by picture"
@@ -419,7 +419,8 @@ def chart_of(case: Case) -> str:
     if not case.stills:
         return ""
     removals = _removals(case)
-    limit = removals[-1].remaining_mm.value - removals[-1].to_floor_mm.value if removals else None
+    to_floor = removals[-1].to_floor_mm if removals else None
+    limit = removals[-1].remaining_mm.value - to_floor.value if to_floor else None
     steps = []
     for picture in case.stills:
         removal = picture.result.removal if picture.result and picture.counts else None
@@ -430,9 +431,17 @@ def chart_of(case: Case) -> str:
         *_CHART,
         steps,
         limit_mm=limit,
-        greatest_mm=case.setup.plan.max_depth_mm,
+        greatest_mm=_greatest_left(case),
         title="Removed and left over the pictures, with intervals that hold 19 times in 20",
     )
+
+
+def _greatest_left(case: Case) -> float | None:
+    """Return the greatest depth from the present first picture on."""
+    greatest, carried = case.setup.plan.max_depth_mm, case.setup.carried
+    if greatest is None or carried is None:
+        return greatest
+    return max(greatest - carried.removed_mm.value, 0.0)
 
 
 def _removals(case: Case) -> list[Removal]:
