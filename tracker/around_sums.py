@@ -239,31 +239,34 @@ def two_exposures(first: Removal, second: Removal) -> TwoExposures:
     case: in the mean they share all of it, in the difference nothing.
     """
     apart = second.recession_mm.value - first.recession_mm.value
-    budgets = [_of(one, "recession_mm", one.recession_mm) for one in (first, second)]
+    own = [_of(one, "recession_mm", one.recession_mm) for one in (first, second)]
     rows = uncertainty.linear(
         "difference",
         "mm",
-        [(-1.0, _marked(budgets[0], OWN, 1)), (1.0, _marked(budgets[1], OWN, 2))],
+        [(-1.0, _marked(own[0], OWN, 1)), (1.0, _marked(own[1], OWN, 2))],
     )
     difference = uncertainty.quantity(apart, rows)
     if abs(apart) > uncertainty.expanded(difference.u):
         return TwoExposures(difference, False, None, None, None, (rows,))
-    means = [
-        _mean(
-            name,
-            unit,
-            [(_of(one, name, q), q) for one, q in zip((first, second), pair, strict=True)],
-        )
-        for name, unit, pair in (
-            ("recession_mm", "mm", (first.recession_mm, second.recession_mm)),
-            ("remaining", "mm", (first.remaining_mm, second.remaining_mm)),
-            ("lcea", "deg", (first.lcea_deg, second.lcea_deg)),
-        )
-    ]
-    (removed, removed_rows), (left, left_rows), (lcea, lcea_rows) = means
-    return TwoExposures(
-        difference, True, removed, left, lcea, (removed_rows, left_rows, lcea_rows, rows)
-    )
+    means: list[Budget] = []
+
+    def mean(
+        name: str, unit: str, pair: tuple[Quantity | None, Quantity | None]
+    ) -> Quantity | None:
+        a, b = pair
+        if a is None or b is None:
+            return None
+        terms = [
+            (0.5, _marked(_of(one, name, q), OWN_NOISE, k))
+            for k, (one, q) in enumerate(((first, a), (second, b)), 1)
+        ]
+        means.append(uncertainty.linear(name, unit, terms))
+        return uncertainty.quantity((a.value + b.value) / 2, means[-1])
+
+    removed = mean("recession_mm", "mm", (first.recession_mm, second.recession_mm))
+    left = mean("remaining", "mm", (first.remaining_mm, second.remaining_mm))
+    lcea = mean("lcea", "deg", (first.lcea_deg, second.lcea_deg))
+    return TwoExposures(difference, True, removed, left, lcea, (*means, rows))
 
 
 def _of(removal: Removal, name: str, quantity: Quantity) -> Budget:
@@ -281,13 +284,6 @@ def _marked(budget: Budget, own: frozenset[str], exposure: int) -> Budget:
         for row in budget.rows
     )
     return replace(budget, rows=rows)
-
-
-def _mean(name: str, unit: str, pair: list[tuple[Budget, Quantity]]) -> tuple[Quantity, Budget]:
-    terms = [(0.5, _marked(budget, OWN_NOISE, k)) for k, (budget, _) in enumerate(pair, 1)]
-    rows = uncertainty.linear(name, unit, terms)
-    value = sum(quantity.value for _, quantity in pair) / 2
-    return uncertainty.quantity(value, rows), rows
 
 
 # --- two films ---------------------------------------------------------------------------

@@ -14,16 +14,21 @@ from pathlib import Path
 from typing import Any, Final, Self
 
 from tracker import __version__, casebook, casefolder, casetoml, logbook, views
+from tracker.acting import THEATRE, acting_as
+from tracker.around_acts import AroundActs, AroundView
+from tracker.around_films import FilmMarks
 from tracker.casebook import Case, CasePicture, Phase, PhaseNote, UnreadableNote
 from tracker.decoding import SHARED, Decoder
 from tracker.errors import InputError, InternalError, InvalidCase, UnreadableImage
 from tracker.gallery import Form
+from tracker.gate import Gate, NewCode
 from tracker.identity import Kept, kept_form
 from tracker.instance import InstanceNames, names_of
 from tracker.ledger import Ledger, Listener, first_picture, picture_of
 from tracker.logbook import Carried, Note
 from tracker.plan import PlanNote
 from tracker.record import Stamp
+from tracker.sessions import DeviceRole, Session
 from tracker.settings import DEFAULTS, Settings
 from tracker.showing import Showing
 from tracker.sources import Source, SourceState
@@ -41,20 +46,28 @@ from tracker.values import (
 from tracker.views import GlanceView, MarksReading, MarksView, PictureView, ReviewEntry, ReviewView
 
 __all__ = [
+    "THEATRE",
     "Added",
+    "AroundView",
     "Case",
     "CasePicture",
+    "DeviceRole",
+    "FilmMarks",
+    "Gate",
     "GlanceView",
     "InstanceNames",
     "MarksReading",
     "MarksView",
+    "NewCode",
     "Phase",
     "PictureView",
     "PlanNote",
     "ReviewEntry",
     "ReviewView",
     "Service",
+    "Session",
     "SourceState",
+    "acting_as",
 ]
 
 
@@ -98,6 +111,8 @@ class Service:
         Gives seconds, for the time a picture took.
     decoder : Decoder, optional
         What reads pictures' bytes.
+    database : str, optional
+        Address of a PostgreSQL database that holds the tables; pictures stay in the folder.
 
     Raises
     ------
@@ -114,12 +129,17 @@ class Service:
         clock: Callable[[], datetime] = _now,
         timer: Callable[[], float] = time.perf_counter,
         decoder: Decoder = SHARED,
+        database: str = "",
     ) -> None:
         self.settings = settings
         self.now = clock
-        self._store = Store(folder, Stamp(__version__, settings.digest()), clock)
+        stamp = Stamp(__version__, settings.digest())
+        self._store = Store(folder, stamp, clock, database=database)
         self._ledger = Ledger(self._store, settings, timer, decoder)
         self._showing = Showing(self._ledger)
+        self.around = AroundActs(self._ledger, settings, clock, self._note_original)
+        self.gate = Gate(folder, clock)
+        """Which other devices come in."""
         self._sources: list[Source] = []
 
     def close(self) -> None:
@@ -182,7 +202,16 @@ class Service:
 
     def count_cases(self) -> int:
         """Return the number of cases in the record."""
-        return len(self._store.cases())
+        return self._store.count_cases()
+
+    def head(self, case_id: str) -> str:
+        """Return the hash of a case's last entry, which stands for all that its journal says.
+
+        Raises
+        ------
+        NotFound
+        """
+        return self._store.head(self._store.case(case_id))
 
     def case(self, case_id: str) -> Case:
         """Return a case as it stands.

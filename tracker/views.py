@@ -295,7 +295,7 @@ def picture_view(
         removal = picture.result.removal if picture.result else None
         if picture.role == "first":
             drawn, to_reference = reference.overlay, None
-        elif removal is not None and not picture.distrusted:
+        elif removal is not None and picture.counts:
             drawn, to_reference = removal.overlay, removal.to_reference
     if drawn is not None and reference is not None:
         frame = gallery.rim_frame(reference) if rim else whole
@@ -335,7 +335,7 @@ def glance(case: Case, shown: PictureView | None, now: datetime) -> GlanceView:
     if case.log.closed:
         standing = "closed"
     last_left, passes_since = None, 0
-    if standing in ("not measured", "waiting", "to look at"):
+    if standing in ("not measured", "waiting", "to look at", "estimate first"):
         for picture in reversed(case.stills):
             if picture.counts and picture.result and picture.result.removal:
                 last_left = picture.result.removal.remaining_mm

@@ -303,6 +303,8 @@ def _earlier(case: Case, shown: int | None) -> list[tuple[int, str, str]]:
             text = words.left_sentence(removal.remaining_mm)
         elif picture.distrusted:
             text = "outline looks wrong"
+        elif picture.withheld:
+            text = "waits for your own estimate"
         elif picture.result is None:
             text = "kept, waits to be measured"
         else:
