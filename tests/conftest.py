@@ -7,6 +7,8 @@ import cv2
 import pytest
 from hypothesis import settings
 
+from tests.postgres import server as server
+
 settings.register_profile("tracker", deadline=timedelta(seconds=5), derandomize=True)
 settings.load_profile("tracker")
 

@@ -162,7 +162,7 @@ def test_success_means_that_the_file_was_synced(
     receiver: Receiver, service: Service, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     order: list[str] = []
-    put, took = service._store._shelf.put, receiver._took
+    put, took = service._store.shelf.put, receiver._took
 
     def noted_put(digest: str, data: bytes) -> None:
         put(digest, data)
@@ -173,7 +173,7 @@ def test_success_means_that_the_file_was_synced(
         order.append("success")
         took(name, is_new=is_new)
 
-    monkeypatch.setattr(service._store._shelf, "put", noted_put)
+    monkeypatch.setattr(service._store.shelf, "put", noted_put)
     monkeypatch.setattr(receiver, "_took", noted_took)
     path = tmp_path / "a.dcm"
     path.write_bytes(dicom(0))

@@ -12,6 +12,7 @@ from threading import Lock, RLock
 from typing import Final
 
 from tracker import casebook, pipeline
+from tracker.acting import SOFTWARE
 from tracker.casebook import Case, CasePicture, Proposal
 from tracker.decoding import Decoder
 from tracker.errors import NotFound
@@ -78,15 +79,15 @@ class Ledger:
         """Read a case's journal again after an entry."""
         store = self.store
         row = store.case(case_id)
-        results = {result.key: (result, self._value(result)) for result in store.results(row)}
+        results = {result.serial: (result, self._value(result)) for result in store.results(row)}
         case = casebook.read_case(row, store.events(row), store.pictures(row), results)
         with self._guard:
             self._cases[case_id] = case
         return case
 
-    def append(self, case: Case, kind: str, body: object) -> Case:
-        """Add an entry to a case's journal."""
-        self.store.append(case.row, kind, to_text(body))
+    def append(self, case: Case, kind: str, body: object, role: str | None = None) -> Case:
+        """Add an entry to a case's journal; without a role, whoever acts at present says it."""
+        self.store.append(case.row, kind, to_text(body), role)
         return self.reread(case.row.id)
 
     def start_again(self, case: Case) -> Case:
@@ -166,7 +167,7 @@ class Ledger:
             proposal = Proposal(first.number, reason=proposed)
         else:
             proposal = Proposal(first.number, marks=proposed)
-        return self.append(case, casebook.PROPOSAL, proposal)
+        return self.append(case, casebook.PROPOSAL, proposal, SOFTWARE)
 
     def _state(self, case: Case) -> pipeline.CaseState:
         """Return the state that the case's pictures so far leave for the next one.

@@ -8,7 +8,7 @@ A field that an older record lacks takes its default; an unknown field is an err
 import json
 import types
 from dataclasses import MISSING, dataclass, fields, is_dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from enum import StrEnum
 from functools import cache
 from typing import Any, Literal, TypeVar, Union, cast, get_args, get_origin, get_type_hints
@@ -46,7 +46,10 @@ class PictureRow:
 
 @dataclass(frozen=True, slots=True)
 class ResultRow:
-    """One result as JSON text; ``kind`` says of what ("reference" or "still")."""
+    """One result as JSON text; ``kind`` says of what ("reference" or "still").
+
+    ``serial`` is how the journal names it, within its case.
+    """
 
     key: int
     picture_key: int
@@ -56,11 +59,16 @@ class ResultRow:
     sha256: str
     software: str
     settings: str
+    serial: int
 
 
 @dataclass(frozen=True, slots=True)
 class EventRow:
-    """One entry of a case's journal; keys rise through the whole record."""
+    """One entry of a case's journal; keys rise through the whole record.
+
+    ``role`` is who wrote it, ``covers`` the hash of the picture's or result's row that it
+    announces, ``chain`` the hash over it and all before it; see :mod:`tracker.chain`.
+    """
 
     key: int
     at: datetime
@@ -68,6 +76,9 @@ class EventRow:
     body: str
     software: str
     settings: str
+    role: str = ""
+    covers: str = ""
+    chain: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +87,11 @@ class Stamp:
 
     software: str
     settings: str
+
+
+def time_text(at: datetime) -> str:
+    """Return a time as the record holds it: UTC, to the microsecond."""
+    return at.astimezone(UTC).isoformat(timespec="microseconds")
 
 
 def encode(value: object) -> Any:

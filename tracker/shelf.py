@@ -12,7 +12,7 @@ import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Final
+from typing import Final, Self
 
 from tracker.errors import Busy, StoreError, Unwritable
 
@@ -26,12 +26,15 @@ class Shelf:
     ----------
     folder : Path
         Made if absent.
+    reads_only : bool, optional
+        Nothing is made or written.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *, reads_only: bool = False) -> None:
         self._folder = folder
-        with _disk_speaks_plainly():
-            folder.mkdir(parents=True, exist_ok=True)
+        if not reads_only:
+            with disk_speaks_plainly():
+                folder.mkdir(parents=True, exist_ok=True)
 
     def put(self, digest: str, data: bytes) -> None:
         """Keep bytes under their hash; on return they are on the disk.
@@ -43,7 +46,7 @@ class Shelf:
         data : bytes
         """
         path = self._path(digest)
-        with _disk_speaks_plainly():
+        with disk_speaks_plainly():
             path.parent.mkdir(exist_ok=True)
             handle, name = tempfile.mkstemp(dir=path.parent, prefix=".coming-")
             temporary = Path(name)
@@ -63,7 +66,7 @@ class Shelf:
             finally:
                 temporary.unlink(missing_ok=True)
             for folder in (path.parent, self._folder):
-                _sync(folder)
+                sync_folder(folder)
 
     def get(self, digest: str) -> bytes:
         """Return the bytes of that hash, checked.
@@ -82,11 +85,23 @@ class Shelf:
             raise StoreError(f"The picture {digest[:12]} is damaged.", hint=hint)
         return data
 
+    def take_away(self, digest: str) -> None:
+        """Delete the file of that hash, if it is there; on return the disk knows."""
+        path = self._path(digest)
+        with disk_speaks_plainly():
+            path.unlink(missing_ok=True)
+            if path.parent.is_dir():
+                sync_folder(path.parent)
+
+    def has(self, digest: str) -> bool:
+        """Tell whether there is a file of that hash."""
+        return self._path(digest).is_file()
+
     def _path(self, digest: str) -> Path:
         return self._folder / digest[:2] / digest
 
 
-def keep_secret(path: Path) -> bytes:
+def keep_secret(path: Path, *, made_if_absent: bool = True) -> bytes:
     """Return a record's own random key, made when it is first asked for.
 
     It is readable by the record's owner only.  Whoever has it can tell whether a name that they
@@ -97,8 +112,8 @@ def keep_secret(path: Path) -> bytes:
     StoreError
         The file is damaged.
     """
-    with _disk_speaks_plainly():
-        if not path.exists():
+    with disk_speaks_plainly():
+        if made_if_absent and not path.exists():
             handle, name = tempfile.mkstemp(dir=path.parent, prefix=".coming-")
             with os.fdopen(handle, "wb") as file:
                 file.write(os.urandom(_SECRET_BYTES))
@@ -106,32 +121,53 @@ def keep_secret(path: Path) -> bytes:
                 os.fsync(file.fileno())
             Path(name).chmod(0o400)
             Path(name).rename(path)
-            _sync(path.parent)
+            sync_folder(path.parent)
         secret = path.read_bytes()
     if len(secret) != _SECRET_BYTES:
         raise StoreError("The record's key is damaged.", hint="Restore it from a backup.")
     return secret
 
 
-def take_lock(path: Path) -> int:
-    """Hold a lock file until the returned descriptor is closed or the process ends.
+class Lock:
+    """A lock file, held until it is closed or the process ends.
+
+    Parameters
+    ----------
+    path : Path
 
     Raises
     ------
     Busy
         Another process (or another part of this one) holds it.
     """
-    with _disk_speaks_plainly():
-        handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o640)
-    try:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError:
-        os.close(handle)
-        raise Busy(
-            f"Another service holds the record in {path.parent}.",
-            hint="Stop it first, or use another folder.",
-        ) from None
-    return handle
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        with disk_speaks_plainly():
+            self._handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o640)
+        try:
+            fcntl.flock(self._handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            os.close(self._handle)
+            raise Busy(
+                f"Another service holds the record in {path.parent}.",
+                hint="Stop it first, or use another folder.",
+            ) from None
+
+    def is_there(self) -> bool:
+        """Tell whether the file is still the one that is held; a new one keeps nobody out."""
+        try:
+            found = self._path.stat()
+        except OSError:
+            return False
+        mine = os.fstat(self._handle)
+        return (found.st_dev, found.st_ino) == (mine.st_dev, mine.st_ino)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        os.close(self._handle)
 
 
 def full_disk() -> Unwritable:
@@ -141,7 +177,8 @@ def full_disk() -> Unwritable:
     )
 
 
-def _sync(folder: Path) -> None:
+def sync_folder(folder: Path) -> None:
+    """Let the disk know what names a folder holds."""
     handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
     try:
         os.fsync(handle)
@@ -150,7 +187,8 @@ def _sync(folder: Path) -> None:
 
 
 @contextmanager
-def _disk_speaks_plainly() -> Iterator[None]:
+def disk_speaks_plainly() -> Iterator[None]:
+    """Turn what the disk raises into an error that says what to do."""
     try:
         yield
     except OSError as error:

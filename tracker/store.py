@@ -2,78 +2,34 @@
 
 A picture is written to disk and synced before the row that names it is committed, and the row is
 committed before anyone is told that the picture was taken in.  A row therefore never points at a
-missing file; a file without a row is harmless.  Nothing is ever changed or deleted: the tables
-refuse it.
+missing file; a file without a row is harmless.  Nothing is ever changed: the tables refuse it.  A
+case is deleted whole, by command, and the audit says so.
 
-One service at a time holds a record (a lock file).  SQLite runs with a rollback journal: the
-versions that stable systems ship can lose commits in the newer journal mode, and one picture a
-minute needs no speed.
+One service at a time holds a record.  Every entry of a case's journal is chained to the one before
+it (:mod:`tracker.chain`).
 """
 
 import hashlib
 import json
-import os
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final, Self
 
 import sqlalchemy as sa
-from sqlalchemy.exc import DatabaseError, IntegrityError, OperationalError
+from sqlalchemy.exc import IntegrityError
 
-from tracker.errors import Busy, InternalError, InvalidCase, NotFound, StoreError, Unwritable
-from tracker.record import CaseRow, EventRow, PictureRow, ResultRow, Stamp
-from tracker.shelf import Shelf, full_disk, keep_secret, take_lock
+from tracker import chain, engines, migrate, tables
+from tracker.acting import SOFTWARE, role_now
+from tracker.engines import speaking_plainly
+from tracker.errors import InvalidCase, NotFound, StoreError, Unwritable
+from tracker.record import CaseRow, EventRow, PictureRow, ResultRow, Stamp, time_text
+from tracker.shelf import Lock, Shelf, disk_speaks_plainly, keep_secret
+from tracker.tables import AUDIT, CASES, EVENTS, FORM, PICTURES, RESULTS, insert
 
-SCHEMA_VERSION: Final = 1
-
-_META = sa.MetaData()
-_VERSION = sa.Table("schema_version", _META, sa.Column("version", sa.Integer, nullable=False))
-_CASES = sa.Table(
-    "cases",
-    _META,
-    sa.Column("key", sa.Integer, primary_key=True),
-    sa.Column("id", sa.String(64), nullable=False, unique=True),
-    sa.Column("opened_at", sa.String(40), nullable=False),
-)
-_PICTURES = sa.Table(
-    "pictures",
-    _META,
-    sa.Column("key", sa.Integer, primary_key=True),
-    sa.Column("case_key", sa.ForeignKey("cases.key"), nullable=False, index=True),
-    sa.Column("number", sa.Integer, nullable=False),
-    sa.Column("name", sa.String(255), nullable=False),
-    sa.Column("sha256", sa.String(64), nullable=False),
-    sa.Column("bytes", sa.Integer, nullable=False),
-    sa.Column("received_at", sa.String(40), nullable=False),
-    sa.UniqueConstraint("case_key", "sha256"),
-    sa.UniqueConstraint("case_key", "number"),
-)
-
-
-def _written() -> tuple[sa.Column[Any], ...]:
-    """Return the columns that say what was written, when, and by which software."""
-    lengths = {"at": 40, "kind": 32, "software": 32, "settings": 12}
-    columns = [sa.Column(name, sa.String(size), nullable=False) for name, size in lengths.items()]
-    return (*columns, sa.Column("body", sa.Text, nullable=False))
-
-
-_RESULTS = sa.Table(
-    "results",
-    _META,
-    sa.Column("key", sa.Integer, primary_key=True),
-    sa.Column("picture_key", sa.ForeignKey("pictures.key"), nullable=False, index=True),
-    sa.Column("sha256", sa.String(64), nullable=False),
-    *_written(),
-)
-_EVENTS = sa.Table(
-    "events",
-    _META,
-    sa.Column("key", sa.Integer, primary_key=True),
-    sa.Column("case_key", sa.ForeignKey("cases.key"), nullable=False, index=True),
-    *_written(),
-)
+SCHEMA_VERSION: Final = tables.VERSION
+DATABASE: Final = "tracker.sqlite"
 
 
 def _now() -> datetime:
@@ -91,34 +47,62 @@ class Store:
         Software version and settings digest of this run.
     clock : callable, optional
         Gives the present time with its time zone.
+    database : str, optional
+        Address of a PostgreSQL database that holds the tables instead; pictures stay in the
+        folder.
+    reads_only : bool, optional
+        Look at a record, also while a service holds it; nothing is written, made or locked.
 
     Raises
     ------
     Busy
         Another service holds the record.
     Unwritable
-        The disk is full or read-only, or the record was made by newer software.
+        The disk is full, read-only or a network share, or the record was made by newer software.
     """
 
-    def __init__(self, folder: Path, stamp: Stamp, clock: Callable[[], datetime] = _now) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        stamp: Stamp,
+        clock: Callable[[], datetime] = _now,
+        *,
+        database: str = "",
+        reads_only: bool = False,
+    ) -> None:
         self.folder = folder
-        self._stamp = stamp
+        self.stamp = stamp
         self._clock = clock
-        self._shelf = Shelf(folder / "pictures")
-        self._lock = take_lock(folder / "lock")
-        try:
-            self.secret = keep_secret(folder / "key")
+        self._file = None if database else folder / DATABASE
+        self._inode = (0, 0)
+        self._lock: Lock | None = None
+        self._service_lock: engines.ServiceLock | None = None
+        with ExitStack() as opened:
+            if reads_only:
+                self._look(folder)
+            self.shelf = Shelf(folder / "pictures", reads_only=reads_only)
+            if not reads_only:
+                engines.refuse_network_share(folder)
+                self._lock = opened.enter_context(Lock(folder / "lock"))
+            self.secret = keep_secret(folder / "key", made_if_absent=not reads_only)
             """Key of the names that de-identified copies get."""
-            self._engine = _engine(folder / "tracker.sqlite")
-            self._prepare()
-        except BaseException:
-            os.close(self._lock)
-            raise
+            if self._file is None:
+                self.engine = engines.postgres(database, reads_only=reads_only)
+            else:
+                self.engine = engines.sqlite(self._file, reads_only=reads_only)
+            opened.callback(self.engine.dispose)
+            if self._file is None and not reads_only:
+                with speaking_plainly(folder):
+                    self._service_lock = engines.ServiceLock(self.engine)
+                opened.callback(self._service_lock.close)
+            self._prepare(reads_only=reads_only)
+            if self._file is not None:
+                self._inode = _inode(self._file)
+            self._opened = opened.pop_all()
 
     def close(self) -> None:
         """Let go of the record."""
-        self._engine.dispose()
-        os.close(self._lock)
+        self._opened.close()
 
     def __enter__(self) -> Self:
         return self
@@ -132,20 +116,35 @@ class Store:
         """Open a case; ``body`` is the JSON text of what is known about it."""
         at = self._clock()
         try:
-            with _record_speaks_plainly(), self._engine.begin() as link:
-                key = _insert(link, _CASES, id=case_id, opened_at=_text(at))
-                self._log(link, key, at, "opened", body)
+            with self.writing() as link:
+                key = insert(link, CASES, id=case_id, opened_at=time_text(at))
+                case = CaseRow(key, case_id, at)
+                self._log(link, case, at, "opened", body)
         except IntegrityError:
             raise InvalidCase(
                 f"A case named {case_id} is already in the record.",
                 hint="Choose another pseudonym.",
             ) from None
-        return CaseRow(key, case_id, at)
+        return case
 
-    def cases(self) -> tuple[CaseRow, ...]:
-        """Return all cases, the newest first."""
-        rows = self._read(sa.select(_CASES).order_by(_CASES.c.key.desc()))
-        return tuple(CaseRow(row.key, row.id, _time(row.opened_at)) for row in rows)
+    def cases(self, limit: int | None = None, before: int | None = None) -> tuple[CaseRow, ...]:
+        """Return cases, the newest first.
+
+        Parameters
+        ----------
+        limit : int, optional
+            At most so many.
+        before : int, optional
+            Only those whose key is lower, that is, opened before.
+        """
+        query = sa.select(CASES).order_by(CASES.c.key.desc()).limit(limit)
+        if before is not None:
+            query = query.where(CASES.c.key < before)
+        return tuple(map(_case, self._read(query)))
+
+    def count_cases(self) -> int:
+        """Return the number of cases."""
+        return int(self._read(sa.select(sa.func.count()).select_from(CASES))[0][0])
 
     def case(self, case_id: str) -> CaseRow:
         """Return one case.
@@ -154,23 +153,48 @@ class Store:
         ------
         NotFound
         """
-        for row in self._read(sa.select(_CASES).where(_CASES.c.id == case_id)):
-            return CaseRow(row.key, row.id, _time(row.opened_at))
+        for row in self._read(sa.select(CASES).where(CASES.c.id == case_id)):
+            return _case(row)
         raise NotFound(f"No case named {case_id!r} is in the record.", hint="Open it first.")
 
     # --- the journal ---------------------------------------------------------------------
 
-    def append(self, case: CaseRow, kind: str, body: str) -> EventRow:
-        """Add an entry to a case's journal."""
-        at = self._clock()
-        with _record_speaks_plainly(), self._engine.begin() as link:
-            key = self._log(link, case.key, at, kind, body)
-        return EventRow(key, at, kind, body, self._stamp.software, self._stamp.settings)
+    def append(self, case: CaseRow, kind: str, body: str, role: str | None = None) -> EventRow:
+        """Add an entry to a case's journal.
+
+        Parameters
+        ----------
+        case : CaseRow
+        kind : str
+        body : str
+            JSON text.
+        role : str, optional
+            Who says it; without, whoever acts at present (:mod:`tracker.acting`).
+        """
+        with self.writing() as link:
+            return self._log(link, case, self._clock(), kind, body, role=role)
 
     def events(self, case: CaseRow, after: int = 0) -> tuple[EventRow, ...]:
         """Return a case's journal in order, from past the key ``after`` on."""
-        chosen = sa.and_(_EVENTS.c.case_key == case.key, _EVENTS.c.key > after)
-        return tuple(map(_event, self._read(sa.select(_EVENTS).where(chosen).order_by("key"))))
+        chosen = sa.and_(EVENTS.c.case_key == case.key, EVENTS.c.key > after)
+        return tuple(map(_event, self._read(sa.select(EVENTS).where(chosen).order_by("key"))))
+
+    def events_of_kinds(self, cases: tuple[CaseRow, ...], kinds: tuple[str, ...]) -> dict[int, Any]:
+        """Return entries of some kinds of many cases at once, in order, by the case's key."""
+        found: dict[int, list[EventRow]] = {case.key: [] for case in cases}
+        query = sa.select(EVENTS).where(EVENTS.c.case_key.in_(found), EVENTS.c.kind.in_(kinds))
+        for row in self._read(query.order_by("key")):
+            found[row.case_key].append(_event(row))
+        return found
+
+    def head(self, case: CaseRow) -> str:
+        """Return the hash of a case's last entry, which stands for the whole case."""
+        with self.reading() as link:
+            return self._head(link, case)
+
+    def audit(self) -> tuple[EventRow, ...]:
+        """Return what was done to the record as a whole: deletions, imports, migrations."""
+        return tuple(map(_event, self._read(sa.select(AUDIT).order_by(AUDIT.c.key))))
 
     # --- pictures ------------------------------------------------------------------------
 
@@ -199,139 +223,211 @@ class Store:
         known = self._picture_by_hash(case, digest)
         if known is not None:
             return known, False
-        self._shelf.put(digest, data)
-        at = self._clock()
-        with _record_speaks_plainly(), self._engine.begin() as link:
-            count = sa.select(sa.func.count()).where(_PICTURES.c.case_key == case.key)
+        self.shelf.put(digest, data)
+        at, name = self._clock(), _storable(name)
+        with self.writing() as link:
+            count = sa.select(sa.func.count()).where(PICTURES.c.case_key == case.key)
             number = int(link.execute(count).scalar_one())
-            key = _insert(
-                link,
-                _PICTURES,
-                case_key=case.key,
-                number=number,
-                name=name,
-                sha256=digest,
-                bytes=len(data),
-                received_at=_text(at),
-            )
-            self._log(link, case.key, at, "picture", _json(number=number, role=role))
-        return PictureRow(key, number, name, digest, len(data), at), True
+            row = {"number": number, "name": name, "sha256": digest, "bytes": len(data)}
+            key = insert(link, PICTURES, case_key=case.key, received_at=time_text(at), **row)
+            picture = PictureRow(key, number, name, digest, len(data), at)
+            body = _json(number=number, role=role)
+            self._log(link, case, at, "picture", body, covers=hash_of_picture(picture))
+        return picture, True
 
     def keep_original(self, digest: str, data: bytes) -> None:
         """Keep a file, of which a copy without a name is a picture, under its own hash."""
-        self._shelf.put(digest, data)
+        self.shelf.put(digest, data)
 
     def pictures(self, case: CaseRow) -> tuple[PictureRow, ...]:
         """Return a case's pictures in the order in which they came."""
-        query = sa.select(_PICTURES).where(_PICTURES.c.case_key == case.key)
-        return tuple(map(_picture, self._read(query.order_by(_PICTURES.c.number))))
+        query = sa.select(PICTURES).where(PICTURES.c.case_key == case.key)
+        return tuple(map(_picture, self._read(query.order_by(PICTURES.c.number))))
 
     def picture_bytes(self, picture: PictureRow) -> bytes:
         """Return a picture's file, checked against its hash."""
-        return self._shelf.get(picture.sha256)
+        return self.shelf.get(picture.sha256)
 
     # --- results -------------------------------------------------------------------------
 
     def add_result(self, case: CaseRow, picture: PictureRow, kind: str, body: str) -> ResultRow:
         """Add a result; earlier ones of the same picture stay."""
-        at, stamp = self._clock(), self._stamp
+        at, stamp = self._clock(), self.stamp
         marks = {"software": stamp.software, "settings": stamp.settings}
         row = {"picture_key": picture.key, "kind": kind, "body": body, "sha256": picture.sha256}
-        with _record_speaks_plainly(), self._engine.begin() as link:
-            key = _insert(link, _RESULTS, at=_text(at), **row, **marks)
-            self._log(link, case.key, at, "result", _json(number=picture.number, result=key))
-        return ResultRow(key, picture.key, at, kind, body, picture.sha256, **marks)
+        with self.writing() as link:
+            last = sa.select(sa.func.max(RESULTS.c.serial)).where(RESULTS.c.case_key == case.key)
+            serial = int(link.execute(last).scalar() or 0) + 1
+            mine = {"case_key": case.key, "serial": serial}
+            key = insert(link, RESULTS, at=time_text(at), **mine, **row, **marks)
+            result = ResultRow(
+                key, picture.key, at, kind, body, picture.sha256, **marks, serial=serial
+            )
+            said = _json(number=picture.number, result=serial)
+            covers = hash_of_result(result, picture.number)
+            self._log(link, case, at, "result", said, role=SOFTWARE, covers=covers)
+        return result
 
     def results(self, case: CaseRow) -> tuple[ResultRow, ...]:
         """Return every result of a case in the order in which they were made."""
-        query = (
-            sa.select(_RESULTS)
-            .join(_PICTURES, _PICTURES.c.key == _RESULTS.c.picture_key)
-            .where(_PICTURES.c.case_key == case.key)
-            .order_by(_RESULTS.c.key)
-        )
-        return tuple(map(_result, self._read(query)))
+        query = sa.select(RESULTS).where(RESULTS.c.case_key == case.key)
+        return tuple(map(_result, self._read(query.order_by(RESULTS.c.serial))))
+
+    # --- for the rooms that move whole cases ---------------------------------------------
+
+    @contextmanager
+    def writing(self) -> Iterator[sa.Connection]:
+        """Write in one transaction; on return it is on the disk of the record that was opened."""
+        self._hold()
+        with speaking_plainly(self.folder), self.engine.begin() as link:
+            yield link
+        # A file that was deleted meanwhile took the commit with it.
+        self._hold()
+
+    @contextmanager
+    def reading(self) -> Iterator[sa.Connection]:
+        """Read in one transaction, without keeping writers out."""
+        with speaking_plainly(self.folder), self.engine.connect() as link:
+            yield link.execution_options(reads_only=True)
+
+    def note_in_audit(
+        self, link: sa.Connection, kind: str, body: str, case_key: int | None = None
+    ) -> None:
+        """Write into the audit, within the caller's transaction."""
+        query = sa.select(AUDIT.c.chain).order_by(AUDIT.c.key.desc()).limit(1)
+        before = link.execute(query).scalar() or chain.start("audit", "")
+        said = self._said(self._clock(), kind, body, role_now())
+        covered = {**said, "covers": _covered_case(case_key)}
+        linked = chain.link(before, (covered[name] for name in chain.FIELDS))
+        insert(link, AUDIT, case_key=case_key, chain=linked, **said)
+
+    def now(self) -> datetime:
+        """Return the present time by the record's clock."""
+        return self._clock()
 
     # --- inside --------------------------------------------------------------------------
 
-    def _log(self, link: sa.Connection, case_key: int, at: datetime, kind: str, body: str) -> int:
-        return _insert(
-            link,
-            _EVENTS,
-            case_key=case_key,
-            at=_text(at),
-            kind=kind,
-            body=body,
-            software=self._stamp.software,
-            settings=self._stamp.settings,
-        )
+    def _log(
+        self,
+        link: sa.Connection,
+        case: CaseRow,
+        at: datetime,
+        kind: str,
+        body: str,
+        *,
+        role: str | None = None,
+        covers: str = "",
+    ) -> EventRow:
+        said = self._said(at, kind, body, role_now() if role is None else role[:32])
+        said["covers"] = covers
+        linked = chain.link(self._head(link, case), (said[name] for name in chain.FIELDS))
+        key = insert(link, EVENTS, case_key=case.key, chain=linked, **said)
+        del said["at"]
+        return EventRow(key, at, **said, chain=linked)
+
+    def _said(self, at: datetime, kind: str, body: str, role: str) -> dict[str, str]:
+        stamp = {"software": self.stamp.software, "settings": self.stamp.settings}
+        return {"at": time_text(at), "kind": kind, "body": body, **stamp, "role": role}
+
+    def _head(self, link: sa.Connection, case: CaseRow) -> str:
+        query = sa.select(EVENTS.c.chain).where(EVENTS.c.case_key == case.key)
+        found = link.execute(query.order_by(EVENTS.c.key.desc()).limit(1)).scalar()
+        return str(found) if found else chain.start(case.id, time_text(case.opened_at))
 
     def _read(self, query: sa.Select[Any]) -> list[Any]:
-        with _record_speaks_plainly(), self._engine.connect() as link:
-            return list(link.execution_options(reads_only=True).execute(query))
+        with self.reading() as link:
+            return list(link.execute(query))
 
     def _picture_by_hash(self, case: CaseRow, digest: str) -> PictureRow | None:
-        chosen = sa.and_(_PICTURES.c.case_key == case.key, _PICTURES.c.sha256 == digest)
-        rows = self._read(sa.select(_PICTURES).where(chosen))
+        chosen = sa.and_(PICTURES.c.case_key == case.key, PICTURES.c.sha256 == digest)
+        rows = self._read(sa.select(PICTURES).where(chosen))
         return _picture(rows[0]) if rows else None
 
-    def _prepare(self) -> None:
-        """Make the tables of a new record; refuse a newer one."""
-        with _record_speaks_plainly(), self._engine.begin() as link:
+    def _hold(self) -> None:
+        """Refuse to write into a record that is no longer the one that was opened."""
+        if self._lock is None:
+            raise Unwritable("The record was opened to be looked at only.")
+        if self._service_lock is not None:
+            with speaking_plainly(self.folder):
+                self._service_lock.hold()
+        gone = not self._lock.is_there()
+        if self._file is not None:
+            gone = gone or _inode(self._file) != self._inode
+        if gone:
+            raise Unwritable(
+                f"The record in {self.folder} has been moved or deleted.",
+                hint="Put the folder back where it was, or stop the service.",
+            )
+
+    def _look(self, folder: Path) -> None:
+        if self._file is not None and not self._file.is_file():
+            raise NotFound(f"There is no record in {folder}.", hint="Name its folder with --data.")
+
+    def _prepare(self, *, reads_only: bool) -> None:
+        """Make the tables of a new record; migrate an older one; refuse a newer one."""
+        record = hashlib.sha256(b"record" + self.secret).hexdigest()
+        with speaking_plainly(self.folder), self.engine.begin() as link:
             if not sa.inspect(link).has_table("schema_version"):
-                _META.create_all(link)
-                for table in (_CASES, _PICTURES, _RESULTS, _EVENTS):
-                    _forbid_changes(link, table.name)
-                link.execute(_VERSION.insert().values(version=SCHEMA_VERSION))
-            version = link.execute(sa.select(_VERSION.c.version)).scalar_one()
-        if version != SCHEMA_VERSION:
+                if reads_only:
+                    raise NotFound("There are no tables of a record.", hint="Name the right one.")
+                tables.make(link, record)
+            version = link.execute(sa.select(FORM.c.version)).scalar_one()
+        if version == migrate.FROM and self._file is not None and not reads_only:
+            self.engine.dispose()
+            with speaking_plainly(self.folder), disk_speaks_plainly():
+                kept = migrate.migrate(self._file, record)
+            with self._writing_unheld() as link:
+                self.note_in_audit(link, "migrated", _json(form=version, kept_as=kept))
+        elif version != SCHEMA_VERSION:
             raise Unwritable(
                 f"The record has form {version}; this software writes form {SCHEMA_VERSION}.",
-                hint="Use the software that made the record, or another folder.",
+                hint="Use the software that made the record, or another folder."
+                if version > SCHEMA_VERSION
+                else "Open it once with tracker serve: it is migrated, and the old form is kept.",
             )
+        elif self._file is None:
+            with self.reading() as link:
+                if link.execute(sa.select(FORM.c.record)).scalar_one() != record:
+                    raise StoreError(
+                        f"The pictures in {self.folder} are not those of this database.",
+                        hint="Give the folder that the database was made with.",
+                    )
+
+    @contextmanager
+    def _writing_unheld(self) -> Iterator[sa.Connection]:
+        """Write before the record counts as opened."""
+        with speaking_plainly(self.folder), self.engine.begin() as link:
+            yield link
 
 
-def _engine(path: Path) -> sa.Engine:
-    engine = sa.create_engine(f"sqlite:///{path}")
-
-    @sa.event.listens_for(engine, "connect")
-    def _(link: Any, _record: object) -> None:
-        # The driver's own habit is to commit each change of the schema by itself.
-        link.isolation_level = None
-        for pragma in (
-            "journal_mode=DELETE",
-            "synchronous=EXTRA",
-            "foreign_keys=ON",
-            "busy_timeout=5000",
-        ):
-            link.execute(f"PRAGMA {pragma}")
-
-    @sa.event.listens_for(engine, "begin")
-    def _(link: sa.Connection) -> None:
-        # Who will write takes the lock at once: two who read first and then both want to write
-        # could only be told that they are in each other's way.
-        reads_only = link.get_execution_options().get("reads_only", False)
-        link.exec_driver_sql("BEGIN" if reads_only else "BEGIN IMMEDIATE")
-
-    return engine
+def hash_of_picture(row: PictureRow) -> str:
+    """Return the hash by which the journal covers a picture's row."""
+    return chain.picture(row.number, row.name, row.sha256, row.bytes, time_text(row.received_at))
 
 
-def _forbid_changes(link: sa.Connection, table: str) -> None:
-    """Let the database itself refuse updates and deletions."""
-    for action in ("UPDATE", "DELETE"):
-        link.execute(
-            sa.text(
-                f"CREATE TRIGGER {table}_no_{action.lower()} BEFORE {action} ON {table} "
-                f"BEGIN SELECT RAISE(ABORT, 'append-only'); END"
-            )
-        )
+def hash_of_result(row: ResultRow, number: int) -> str:
+    """Return the hash by which the journal covers a result's row; ``number`` is its picture's."""
+    stamp = (row.software, row.settings)
+    return chain.result(
+        row.serial, number, row.sha256, time_text(row.at), row.kind, *stamp, row.body
+    )
 
 
-def _insert(link: sa.Connection, table: sa.Table, **values: object) -> int:
-    key = link.execute(table.insert().values(**values)).inserted_primary_key
-    if key is None:
-        raise InternalError(f"a new row of {table.name} has no key")
-    return int(key[0])
+def _inode(path: Path) -> tuple[int, int]:
+    try:
+        found = path.stat()
+    except OSError:
+        return (-1, -1)
+    return (found.st_dev, found.st_ino)
+
+
+def _storable(name: str) -> str:
+    """Return a file's name without what a database can't hold."""
+    return name.replace("\0", "?").encode(errors="replace").decode()[:255]
+
+
+def _case(row: Any) -> CaseRow:
+    return CaseRow(row.key, row.id, _time(row.opened_at))
 
 
 def _picture(row: Any) -> PictureRow:
@@ -339,11 +435,18 @@ def _picture(row: Any) -> PictureRow:
 
 
 def _event(row: Any) -> EventRow:
-    return EventRow(row.key, _time(row.at), row.kind, row.body, row.software, row.settings)
+    said = (row.kind, row.body, row.software, row.settings, row.role)
+    covers = row.covers if hasattr(row, "covers") else _covered_case(row.case_key)
+    return EventRow(row.key, _time(row.at), *said, covers, row.chain)
+
+
+def _covered_case(key: int | None) -> str:
+    """Return what an audit line covers: the case's key, or nothing."""
+    return "" if key is None else str(key)
 
 
 def _result(row: Any) -> ResultRow:
-    marks = (row.sha256, row.software, row.settings)
+    marks = (row.sha256, row.software, row.settings, row.serial)
     return ResultRow(row.key, row.picture_key, _time(row.at), row.kind, row.body, *marks)
 
 
@@ -351,30 +454,5 @@ def _json(**values: object) -> str:
     return json.dumps(values, sort_keys=True)
 
 
-def _text(at: datetime) -> str:
-    return at.astimezone(UTC).isoformat(timespec="microseconds")
-
-
 def _time(text: str) -> datetime:
     return datetime.fromisoformat(text)
-
-
-@contextmanager
-def _record_speaks_plainly() -> Iterator[None]:
-    try:
-        yield
-    except IntegrityError:
-        raise
-    except OperationalError as error:
-        text = str(error.orig)
-        if "full" in text:
-            raise full_disk() from None
-        if "locked" in text:
-            raise Busy("The record is busy.", hint="Try again in a moment.") from None
-        raise Unwritable(
-            "The record can't be read or written.", hint="Check the record's disk and rights."
-        ) from None
-    except DatabaseError:
-        raise StoreError(
-            "The record is damaged.", hint="Restore tracker.sqlite from a backup."
-        ) from None
