@@ -72,8 +72,9 @@ class Level:
         Of ``value`` per full reference pixel.
     modes : ndarray of shape (K, 5), float32
         See :meth:`Landmark.depth_modes`.
-    block : ndarray of shape (K,), int
-        Block of bone that a pixel belongs to, for a covariance that neighbours can't inflate.
+    block_starts : ndarray of shape (B,), int
+        The pixels are ordered by blocks of bone, for a covariance that neighbours can't inflate;
+        where each block begins.
     """
 
     factor: float
@@ -86,7 +87,7 @@ class Level:
     weights: Picture
     gradient: Picture
     modes: Picture
-    block: NDArray[np.intp]
+    block_starts: NDArray[np.intp]
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -266,7 +267,10 @@ def _level(
     rows, columns = np.nonzero(enough & (strength >= cut))
     points: Floats = (np.column_stack([columns, rows]).astype(float) + 0.5) / factor - 0.5
     block = np.floor(points * (mark.mm_per_px / own.block_mm)).astype(int)
-    _, number = np.unique(block[:, 0] * 10_000 + block[:, 1], return_inverse=True)
+    name = block[:, 0] * 10_000 + block[:, 1]
+    order = np.argsort(name, kind="stable")
+    points, rows, columns = points[order], rows[order], columns[order]
+    _, starts = np.unique(name[order], return_index=True)
     at = (rows, columns)
     return Level(
         factor,
@@ -279,5 +283,5 @@ def _level(
         weight[at].astype(np.float32),
         (np.column_stack([gx[at], gy[at]]) * factor).astype(np.float32),
         mark.depth_modes(points).astype(np.float32),
-        number,
+        starts,
     )
