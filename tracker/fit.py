@@ -204,8 +204,9 @@ def sample(channels: Picture, at: Picture) -> Picture:
     folded = np.full((rows * width, 2), -10, np.float32)
     folded[: len(at)] = at
     # Folded into rows: OpenCV limits a side of a map to 32767, and there are more points.
-    taken = cv2.remap(channels, folded.reshape(rows, width, 2), None, cv2.INTER_LINEAR)
-    return np.ascontiguousarray(taken.reshape(rows * width, -1)[: len(at)].T, np.float32)
+    x, y = np.ascontiguousarray(folded.reshape(rows, width, 2).transpose(2, 0, 1))
+    taken = np.asarray(cv2.remap(channels, x, y, cv2.INTER_LINEAR), np.float32)
+    return np.ascontiguousarray(taken.reshape(rows * width, -1)[: len(at)].T)
 
 
 def _channels(moving: Normalised) -> Picture:
@@ -221,7 +222,7 @@ def _places(level: Level, mark: Landmark, moving: Normalised, state: State) -> P
 
 
 def _share(support: Picture) -> Picture:
-    return np.clip(support * np.float32(2) - np.float32(1), 0, 1)
+    return np.asarray(np.clip(support * 2 - 1, 0, 1), np.float32)
 
 
 def _jacobian(level: Level, mark: Landmark, state: State, slope: Picture) -> Picture:

@@ -10,6 +10,7 @@ Reduced pictures are exact: pixel ``i`` of a picture reduced by ``factor`` lies 
 
 import math
 from dataclasses import dataclass, replace
+from typing import Final
 
 import cv2
 import numpy as np
@@ -17,6 +18,9 @@ from numpy.typing import NDArray
 
 from tracker.settings import DEFAULTS, RegisterSettings, Settings
 from tracker.values import Floats, Landmark, Mask, NotMeasurable, Picture, Radiograph, Reason
+
+_SIGMA_PX: Final = 2.5
+"""A Gaussian at least this wide is smooth enough to be interpolated linearly."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -152,12 +156,12 @@ def normalise(
     floor = max(own.contrast_floor, 2 * reduced.noise_std)
     smooth = cv2.GaussianBlur(reduced.attenuation, (0, 0), own.smoothing_px)
     inside = valid.astype(np.float32)
-    mass = cv2.GaussianBlur(inside, (0, 0), sigma)
+    mass = _wide_blur(inside, sigma)
     safe = np.maximum(mass, np.float32(1e-3))
     centred = (smooth - np.float32(smooth[valid].mean() if valid.any() else 0)) * inside
-    mean = cv2.GaussianBlur(centred, (0, 0), sigma) / safe
+    mean = _wide_blur(centred, sigma) / safe
     deviation = (centred - mean) * inside
-    variance = cv2.GaussianBlur(deviation * deviation, (0, 0), sigma) / safe
+    variance = _wide_blur(deviation * deviation, sigma) / safe
     value = deviation / np.sqrt(variance + np.float32(floor**2))
     return Normalised(
         np.asarray(value, np.float32),
@@ -165,6 +169,24 @@ def normalise(
         np.asarray(deviation, np.float32),
         reduced.factor,
     )
+
+
+def _wide_blur(picture: Picture, sigma: float) -> Picture:
+    """Gaussian average; a wide one is taken on a smaller picture, where it says the same."""
+    step = int(sigma / _SIGMA_PX)
+    if step < 2:
+        return np.asarray(cv2.GaussianBlur(picture, (0, 0), sigma), np.float32)
+    height, width = picture.shape
+    padded = cv2.copyMakeBorder(
+        picture, 0, -height % step, 0, -width % step, cv2.BORDER_REFLECT_101
+    )
+    size = (padded.shape[1] // step, padded.shape[0] // step)
+    small = cv2.resize(padded, size, None, 0, 0, cv2.INTER_AREA)
+    # The areas' own width, and that of the linear interpolation back, belong to the average.
+    rest = math.sqrt(sigma**2 / step**2 - 1 / 12 - 1 / 6)
+    soft = cv2.GaussianBlur(small, (0, 0), rest)
+    full = cv2.resize(soft, (padded.shape[1], padded.shape[0]), None, 0, 0, cv2.INTER_LINEAR)
+    return np.asarray(full[:height, :width], np.float32)
 
 
 def gradient(picture: Picture) -> tuple[Picture, Picture]:
