@@ -215,6 +215,8 @@ def _refined(
 ) -> Fit | None:
     """Fit from several starts at the coarsest scale, go on with the best one.
 
+    Where nothing agrees at that scale, finer ones are not asked: bone that is there agrees best
+    where it is coarse.
     ``angles`` lets the beam's direction move from the first scale on.
     """
     mark = template.landmark
@@ -233,6 +235,8 @@ def _refined(
         best = max(fits, key=lambda found: found.score)
         states = [best.state]
         seen.append(best.moving)
+        if index == 0 and best.score < own.hopeless_score:
+            return best
     assert best is not None
     # How well the pictures agree is judged where noise has little say: not at the finest scale.
     judged = [
