@@ -62,9 +62,8 @@ def search(
     shape = tuple(fft.next_fast_len(n + reach, real=True) for n in moving.value.shape)
     valid = (moving.support > 0.3).astype(np.float32)
     image = moving.value * valid
-    image_f = np.conj(fft.rfft2(image, shape))
-    power_f = np.conj(fft.rfft2(image * image, shape))
-    valid_f = np.conj(fft.rfft2(valid, shape))
+    # What is correlated with the template's weighted value, with its weight, and with it again.
+    fields = np.conj(fft.rfft2(np.stack([image, image * image, valid]), shape))
     about = tuple((c + 0.5) * level.factor - 0.5 for c in template.landmark.centre_px)
     middle = (moving.value.shape[1] / 2.0, moving.value.shape[0] / 2.0)
     size = (moving.value.shape[1], moving.value.shape[0])
@@ -76,10 +75,9 @@ def search(
         if total <= 0:
             continue
         value = cv2.warpAffine(level.normalised, matrix, size)
-        agreement = fft.irfft2(fft.rfft2(weight * value, shape) * image_f, shape)
-        weight_f = fft.rfft2(weight, shape)
-        power = fft.irfft2(weight_f * power_f, shape)
-        covered = fft.irfft2(weight_f * valid_f, shape) / total
+        ours = fft.rfft2(np.stack([weight * value, weight]), shape)
+        agreement, power, covered = fft.irfft2(ours[[0, 1, 1]] * fields, shape)
+        covered /= total
         own_power = float((weight * value * value).sum())
         score = agreement / np.sqrt(np.maximum(power * own_power, 1e-6))
         share = np.where(covered > 0.6, np.sqrt(np.clip(covered, 0, 1)), 0)

@@ -17,9 +17,9 @@ from tracker.beads import Indices, Lattice
 from tracker.settings import DEFAULTS, Settings
 from tracker.values import Floats, NotMeasurable, Point, Reason, Still, frozen
 
-_COARSE_PX: Final = 4
-"""The displacement is computed on every fourth pixel and interpolated: its second derivative
-is below 1e-3 per px even at 10 % distortion, so that costs under 0.005 px."""
+_COARSE_PX: Final = 8
+"""The displacement is computed on every eighth pixel and interpolated: its second derivative
+is below 1e-3 per px even at 10 % distortion, so that costs under 0.01 px."""
 
 
 _WORTH_PX: Final = 0.03
@@ -113,18 +113,18 @@ def rectify(still: Still, rectification: Rectification) -> Still:
             f"the picture is {still.grey.shape[1]} x {still.grey.shape[0]}, "
             f"the bead plate's {columns} x {rows}"
         )
-    x = np.arange(0, columns + _COARSE_PX, _COARSE_PX, dtype=np.float64)
-    y = np.arange(0, rows + _COARSE_PX, _COARSE_PX, dtype=np.float64)
+    # Coarse nodes at the middle of squares of fine pixels, one beyond the picture on each side.
+    x, y = (
+        (np.arange(-1, -(-side // _COARSE_PX) + 1) + 0.5) * _COARSE_PX - 0.5
+        for side in (columns, rows)
+    )
     ideal = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
     shift = (to_recorded(ideal, rectification) - ideal).reshape(len(y), len(x), 2)
-    # Pixel centres of the fine grid in coordinates of the coarse one.
-    fine_x, fine_y = np.meshgrid(
-        np.arange(columns, dtype=np.float32) / _COARSE_PX,
-        np.arange(rows, dtype=np.float32) / _COARSE_PX,
-    )
-    dense = cv2.remap(shift.astype(np.float32), fine_x, fine_y, cv2.INTER_LINEAR)
-    map_x = dense[..., 0] + fine_x * _COARSE_PX
-    map_y = dense[..., 1] + fine_y * _COARSE_PX
+    full = (len(x) * _COARSE_PX, len(y) * _COARSE_PX)
+    dense = cv2.resize(shift.astype(np.float32), full, interpolation=cv2.INTER_LINEAR)
+    dense = dense[_COARSE_PX : _COARSE_PX + rows, _COARSE_PX : _COARSE_PX + columns]
+    map_x = dense[..., 0] + np.arange(columns, dtype=np.float32)
+    map_y = dense[..., 1] + np.arange(rows, dtype=np.float32)[:, None]
     grey = cv2.remap(
         np.asarray(still.grey), map_x, map_y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
     )

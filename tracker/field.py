@@ -276,9 +276,12 @@ def _graphics_and_metal(
         for label in range(1, count):
             if stats[label, cv2.CC_STAT_AREA] < 0.0004 * diameter**2:
                 continue
-            part = labels == label
-            if _is_bar(part, diameter, own) and (part & border).any():
-                metal |= part.astype(np.uint8)
+            left, top, wide, high = stats[label, :4]
+            # One pixel of nothing about it, for its own width.
+            box = np.s_[max(0, top - 1) : top + high + 1, max(0, left - 1) : left + wide + 1]
+            part = labels[box] == label
+            if (part & border[box]).any() and _is_bar(part, diameter, own):
+                metal[box] |= part.astype(np.uint8)
     if metal.any():
         # The blurred flanks belong to the metal too.
         flank = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (7, 7))

@@ -13,7 +13,17 @@ from itertools import product
 import numpy as np
 
 from tracker.coarse import search
-from tracker.fit import ALL, SHIFT, SIMILARITY, Fit, State, agreement, fit, start_state
+from tracker.fit import (
+    ALL,
+    SHIFT,
+    SIMILARITY,
+    Fit,
+    State,
+    agreement,
+    contrast_ratio,
+    fit,
+    start_state,
+)
 from tracker.settings import DEFAULTS, RegisterSettings, Settings
 from tracker.template import Normalised, Reduced, Template, normalise, reduce, steady_on
 from tracker.values import (
@@ -65,7 +75,8 @@ def register(
             return NotMeasurable(Reason.MIRRORED)
     if direct is None:
         return NotMeasurable(Reason.OTHER_ANATOMY)
-    shift, shift_covariance = _local_shift(template, moving, direct.state, own)
+    shift, shift_covariance = _local_shift(template, direct, own)
+    gain = contrast_ratio(template.levels[-1], template.landmark, direct.moving, direct.state)
     return Registration(
         direct.state.matrix,
         math.degrees(float(direct.state.angles[0])),
@@ -74,7 +85,7 @@ def register(
         direct.state.modes,
         direct.covariance[6:, 6:].copy(),
         direct.score,
-        direct.gain,
+        gain,
         direct.overlap,
         shift,
         shift_covariance,
@@ -204,6 +215,8 @@ def _refined(
 ) -> Fit | None:
     """Fit from several starts at the coarsest scale, go on with the best one.
 
+    Where nothing agrees at that scale, finer ones are not asked: bone that is there agrees best
+    where it is coarse.
     ``angles`` lets the beam's direction move from the first scale on.
     """
     mark = template.landmark
@@ -216,12 +229,14 @@ def _refined(
             free = SIMILARITY if index == 0 and not angles else ALL
             found = fit(level, mark, ready, state, own, free=free, steps=own.steps[index])
             if found.overlap > own.least_overlap:
-                fits.append((found, ready))
+                fits.append(found)
         if not fits:
             return None
-        best, ready = max(fits, key=lambda pair: pair[0].score)
+        best = max(fits, key=lambda found: found.score)
         states = [best.state]
-        seen.append(ready)
+        seen.append(best.moving)
+        if index == 0 and best.score < own.hopeless_score:
+            return best
     assert best is not None
     # How well the pictures agree is judged where noise has little say: not at the finest scale.
     judged = [
@@ -240,20 +255,17 @@ def _ready(
     return normalise(reduced, steady, mark.mm_per_px / state.zoom, own)
 
 
-def _local_shift(
-    template: Template, moving: Radiograph, state: State, own: RegisterSettings
-) -> tuple[Floats, Floats]:
+def _local_shift(template: Template, whole: Fit, own: RegisterSettings) -> tuple[Floats, Floats]:
     """What the bone beside the rim still disagrees by: a shift in mm, and its covariance.
 
     The depths of the generic pelvis are not this patient's; what they leave over at the rim is
     nearly a shift there.  It is held to nothing by how much they can leave, so that a rim with
     little bone in sight keeps the fit of the whole pelvis.
     """
-    mark, level = template.landmark, template.local
-    ready = _ready(_finest(template, moving, state.zoom, own), level.factor, mark, state, own)
+    mark, level, state = template.landmark, template.local, whole.state
     turned = math.degrees(float(np.hypot(*state.angles)))
     hold = np.full(2, own.local_hold_mm + own.local_hold_mm_per_deg * turned)
-    found = fit(level, mark, ready, state, own, free=SHIFT, steps=5, hold=hold)
+    found = fit(level, mark, whole.moving, state, own, free=SHIFT, steps=5, hold=hold)
     covariance = found.covariance[2:4, 2:4].copy()
     if found.overlap < own.least_overlap or not np.isfinite(covariance).all():
         return np.zeros(2), np.diag(hold**2)

@@ -113,6 +113,7 @@ class RegisterSettings:
     far_turn_deg: float = 9.0
     least_area_mm2: float = 1500.0
     least_overlap: float = 0.45
+    hopeless_score: float = 0.5
     sure_score: float = 0.85
     least_score: float = 0.6
     mirror_margin: float = 0.08

@@ -10,6 +10,7 @@ Reduced pictures are exact: pixel ``i`` of a picture reduced by ``factor`` lies 
 
 import math
 from dataclasses import dataclass, replace
+from typing import Final
 
 import cv2
 import numpy as np
@@ -17,6 +18,9 @@ from numpy.typing import NDArray
 
 from tracker.settings import DEFAULTS, RegisterSettings, Settings
 from tracker.values import Floats, Landmark, Mask, NotMeasurable, Picture, Radiograph, Reason
+
+_SIGMA_PX: Final = 2.5
+"""A Gaussian at least this wide is smooth enough to be interpolated linearly."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -72,8 +76,9 @@ class Level:
         Of ``value`` per full reference pixel.
     modes : ndarray of shape (K, 5), float32
         See :meth:`Landmark.depth_modes`.
-    block : ndarray of shape (K,), int
-        Block of bone that a pixel belongs to, for a covariance that neighbours can't inflate.
+    block_starts : ndarray of shape (B,), int
+        The pixels are ordered by blocks of bone, for a covariance that neighbours can't inflate;
+        where each block begins.
     """
 
     factor: float
@@ -86,7 +91,7 @@ class Level:
     weights: Picture
     gradient: Picture
     modes: Picture
-    block: NDArray[np.intp]
+    block_starts: NDArray[np.intp]
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -151,12 +156,12 @@ def normalise(
     floor = max(own.contrast_floor, 2 * reduced.noise_std)
     smooth = cv2.GaussianBlur(reduced.attenuation, (0, 0), own.smoothing_px)
     inside = valid.astype(np.float32)
-    mass = cv2.GaussianBlur(inside, (0, 0), sigma)
+    mass = _wide_blur(inside, sigma)
     safe = np.maximum(mass, np.float32(1e-3))
     centred = (smooth - np.float32(smooth[valid].mean() if valid.any() else 0)) * inside
-    mean = cv2.GaussianBlur(centred, (0, 0), sigma) / safe
+    mean = _wide_blur(centred, sigma) / safe
     deviation = (centred - mean) * inside
-    variance = cv2.GaussianBlur(deviation * deviation, (0, 0), sigma) / safe
+    variance = _wide_blur(deviation * deviation, sigma) / safe
     value = deviation / np.sqrt(variance + np.float32(floor**2))
     return Normalised(
         np.asarray(value, np.float32),
@@ -164,6 +169,24 @@ def normalise(
         np.asarray(deviation, np.float32),
         reduced.factor,
     )
+
+
+def _wide_blur(picture: Picture, sigma: float) -> Picture:
+    """Gaussian average; a wide one is taken on a smaller picture, where it says the same."""
+    step = int(sigma / _SIGMA_PX)
+    if step < 2:
+        return np.asarray(cv2.GaussianBlur(picture, (0, 0), sigma), np.float32)
+    height, width = picture.shape
+    padded = cv2.copyMakeBorder(
+        picture, 0, -height % step, 0, -width % step, cv2.BORDER_REFLECT_101
+    )
+    size = (padded.shape[1] // step, padded.shape[0] // step)
+    small = cv2.resize(padded, size, None, 0, 0, cv2.INTER_AREA)
+    # The areas' own width, and that of the linear interpolation back, belong to the average.
+    rest = math.sqrt(sigma**2 / step**2 - 1 / 12 - 1 / 6)
+    soft = cv2.GaussianBlur(small, (0, 0), rest)
+    full = cv2.resize(soft, (padded.shape[1], padded.shape[0]), None, 0, 0, cv2.INTER_LINEAR)
+    return np.asarray(full[:height, :width], np.float32)
 
 
 def gradient(picture: Picture) -> tuple[Picture, Picture]:
@@ -266,7 +289,10 @@ def _level(
     rows, columns = np.nonzero(enough & (strength >= cut))
     points: Floats = (np.column_stack([columns, rows]).astype(float) + 0.5) / factor - 0.5
     block = np.floor(points * (mark.mm_per_px / own.block_mm)).astype(int)
-    _, number = np.unique(block[:, 0] * 10_000 + block[:, 1], return_inverse=True)
+    name = block[:, 0] * 10_000 + block[:, 1]
+    order = np.argsort(name, kind="stable")
+    points, rows, columns = points[order], rows[order], columns[order]
+    _, starts = np.unique(name[order], return_index=True)
     at = (rows, columns)
     return Level(
         factor,
@@ -279,5 +305,5 @@ def _level(
         weight[at].astype(np.float32),
         (np.column_stack([gx[at], gy[at]]) * factor).astype(np.float32),
         mark.depth_modes(points).astype(np.float32),
-        number,
+        starts,
     )
