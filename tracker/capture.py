@@ -10,6 +10,7 @@ from typing import Final
 
 import cv2
 import numpy as np
+from scipy import fft
 
 from tracker.settings import CaptureSettings
 from tracker.values import Floats, Mask, NotMeasurable, Picture, Point, Reason, Still
@@ -129,15 +130,15 @@ def has_lattice(grey: Picture, own: CaptureSettings) -> bool:
     part = np.ascontiguousarray(grey[top : top + side, left : left + side])
     detail = part - cv2.GaussianBlur(part, (0, 0), 2.0)
     # Bright edges and letters would lift the floor for everything else.
-    spread = 4 * float(np.median(np.abs(detail))) + 1e-6
+    spread = 4 * float(np.median(np.abs(detail[::3, ::3]))) + 1e-6
     window = np.hanning(side).astype(np.float32)
     detail = np.clip(detail, -spread, spread) * window[:, None] * window
-    level = np.log(np.abs(np.fft.fftshift(np.fft.rfft2(detail), axes=0)) ** 2 + 1e-12)
+    level = np.log(np.abs(fft.fftshift(fft.rfft2(detail), axes=0)) ** 2 + np.float32(1e-12))
     eight = np.clip((level - level.max() + 25) * 10, 0, 255).astype(np.uint8)
-    floor = cv2.medianBlur(eight, 21).astype(np.float64) / 10 - 25 + level.max()
-    down, across = np.mgrid[-(side // 2) : side - side // 2, : side // 2 + 1]
-    away = np.hypot(down, across) / side
-    dots = (level - floor > own.lattice_log_power) & (away > own.lattice_least_frequency)
+    floor = cv2.medianBlur(eight, 21).astype(np.float32) / 10 - 25 + level.max()
+    down, across = np.nonzero(level - floor > own.lattice_log_power)
+    down = down - side // 2
+    dots = np.hypot(down, across) / side > own.lattice_least_frequency
     dots &= (np.abs(down) > _AXIS_BINS) & (across > _AXIS_BINS)
     # A picture enlarged by 3/2, say, repeats itself every third pixel: that is no screen.
     for parts in _RESIZED:
