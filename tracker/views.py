@@ -414,7 +414,7 @@ def strip_of(case: Case, size: tuple[int, int]) -> str:
     return charts.strip(*size, profiles, marks, title)
 
 
-def chart_of(case: Case) -> str:
+def chart_of(case: Case, size: tuple[int, int] = _CHART) -> str:
     """Draw removed and left over the pictures; empty while there is none to measure."""
     if not case.stills:
         return ""
@@ -428,7 +428,7 @@ def chart_of(case: Case) -> str:
         left = removal.remaining_mm if removal else None
         steps.append(Step(picture.number, removed, left))
     return charts.chart(
-        *_CHART,
+        *size,
         steps,
         limit_mm=limit,
         greatest_mm=_greatest_left(case),
