@@ -13,7 +13,7 @@ import pytest
 from tests import standins
 from tests.standins import png
 from tracker.errors import InputError, InvalidCase, NotFound, UnreadableImage
-from tracker.service import Service
+from tracker.service import Service, Terms
 from tracker.values import Reason
 
 
@@ -207,7 +207,7 @@ def test_a_name_that_cant_be_an_address_is_refused(service: Service, name: str) 
         "plan": {"target_lcea_deg": 33, "floor_lcea_deg": 25},
     }
     with pytest.raises(InvalidCase):
-        service.open_case_from(plain)
+        service.open_hip(plain, Terms(), {})
     assert service.cases() == ()
 
 

@@ -25,6 +25,7 @@ Film = Literal["", "X-ray lying", "X-ray standing", "CT", "C-arm picture"]
 Edge = Literal["lateral bony edge"]
 What = Literal["rim fragment", "ossicle", "calcified labrum"]
 How = Literal["", "with", "without"]
+Rehearsal = Literal["", "waiting", "shown"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,15 +102,15 @@ class Agreement:
         Opened from this case.
     rehearsals : tuple of Rehearsed
         In the order in which they came.
-    rehearsing : bool
-        The next picture is a rehearsal's.
+    rehearsal : {"", "waiting", "shown"}
+        Waiting for its one picture; showing it, until somebody says so or a first picture comes.
     """
 
     terms: Terms = Terms()
     beside: Beside = Beside()
     views: tuple[OtherView, ...] = ()
     rehearsals: tuple[Rehearsed, ...] = ()
-    rehearsing: bool = False
+    rehearsal: Rehearsal = ""
 
     def knows_rehearsal(self, sha256: str) -> bool:
         """Tell whether these bytes were a rehearsal's picture."""
@@ -128,10 +129,10 @@ def read(events: Iterable[EventRow]) -> Agreement:
             case "view-opened":
                 found = replace(found, views=(*found.views, from_text(OtherView, event.body)))
             case "rehearsal":
-                found = replace(found, rehearsing=bool(json.loads(event.body)["on"]))
+                found = replace(found, rehearsal="waiting" if json.loads(event.body)["on"] else "")
             case "rehearsed":
                 one = replace(from_text(Rehearsed, event.body), at=event.at)
-                found = replace(found, rehearsals=(*found.rehearsals, one), rehearsing=False)
+                found = replace(found, rehearsals=(*found.rehearsals, one), rehearsal="shown")
             case "picture" | "joined":
-                found = replace(found, rehearsing=False)
+                found = replace(found, rehearsal="")
     return found

@@ -14,6 +14,7 @@ from tracker.record import EventRow, from_text
 from tracker.values import Carried
 
 __all__ = [
+    "BURR",
     "CLOSED",
     "NEW_SERIES",
     "NOTE",
@@ -34,6 +35,7 @@ ZERO_SKIPPED: Final = "zero-skipped"
 NOTE: Final = "note"
 PLAN_CONFIRMED: Final = "plan-confirmed"
 NEW_SERIES: Final = "new-series"
+BURR: Final = "burr"
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +65,8 @@ class Logbook:
         In the order in which they were written.
     carried : Carried or None
         What was removed before the present first picture.
+    burr_runs : bool
+        Somebody said that the burr is running; a picture ends it.
     """
 
     closed: bool = False
@@ -71,6 +75,7 @@ class Logbook:
     plan_confirmed: bool = False
     notes: tuple[Note, ...] = ()
     carried: Carried | None = None
+    burr_runs: bool = False
 
 
 def read(events: Iterable[EventRow]) -> Logbook:
@@ -94,6 +99,10 @@ def read(events: Iterable[EventRow]) -> Logbook:
                 log = replace(log, carried=carried)
             case "marks" | "plan":
                 log = replace(log, plan_confirmed=False)
+            case "picture" | "joined":
+                log = replace(log, burr_runs=False)
+            case "burr":
+                log = replace(log, burr_runs=bool(json.loads(event.body)["on"]))
             case "plan-confirmed":
                 log = replace(log, plan_confirmed=True)
             case "note":

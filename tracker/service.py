@@ -15,6 +15,8 @@ from typing import Any, Final, Self
 
 from tracker import __version__, casebook, casefolder, casetoml, logbook, views
 from tracker.acting import THEATRE, acting_as
+from tracker.agreeing import Agreeing
+from tracker.agreement import Beside, Rehearsed, Terms
 from tracker.around_acts import AroundActs, AroundView
 from tracker.around_films import FilmMarks
 from tracker.casebook import Case, CasePicture, Phase, PhaseNote, UnreadableNote
@@ -22,6 +24,7 @@ from tracker.decoding import SHARED, Decoder
 from tracker.errors import InputError, InternalError, InvalidCase, UnreadableImage
 from tracker.gallery import Form
 from tracker.gate import Gate, NewCode
+from tracker.hips import Hips
 from tracker.identity import Kept, kept_form
 from tracker.instance import InstanceNames, names_of
 from tracker.ledger import Ledger, Listener, first_picture, picture_of
@@ -38,10 +41,12 @@ from tracker.values import (
     Floats,
     Marks,
     NotMeasurable,
+    Plan,
     Quantity,
     Reason,
     Still,
     StillResult,
+    View,
 )
 from tracker.views import GlanceView, MarksReading, MarksView, PictureView, ReviewEntry, ReviewView
 
@@ -49,6 +54,7 @@ __all__ = [
     "THEATRE",
     "Added",
     "AroundView",
+    "Beside",
     "Case",
     "CasePicture",
     "DeviceRole",
@@ -62,11 +68,13 @@ __all__ = [
     "Phase",
     "PictureView",
     "PlanNote",
+    "Rehearsed",
     "ReviewEntry",
     "ReviewView",
     "Service",
     "Session",
     "SourceState",
+    "Terms",
     "acting_as",
 ]
 
@@ -83,11 +91,14 @@ class Added:
         False when the case already held the same bytes; then nothing was added.
     result : StillResult or None
         None for the first picture, and while the first picture's marks are not agreed.
+    rehearsed : bool
+        It is a rehearsal's picture, and no picture of the case.
     """
 
     number: int | None
     is_new: bool
     result: StillResult | None
+    rehearsed: bool = False
 
 
 _MOST_CHARACTERS: Final = 1000
@@ -137,6 +148,8 @@ class Service:
         self._store = Store(folder, stamp, clock, database=database)
         self._ledger = Ledger(self._store, settings, timer, decoder)
         self._showing = Showing(self._ledger)
+        self.agreeing = Agreeing(self._ledger)
+        self.hips = Hips(self._ledger, self.open_case)
         self.around = AroundActs(self._ledger, settings, clock, self._note_original)
         self.gate = Gate(folder, clock)
         """Which other devices come in."""
@@ -185,16 +198,60 @@ class Service:
         self._ledger.tell(case)
         return case
 
-    def open_case_from(self, plain: dict[str, Any]) -> Case:
-        """Open a case from the keys and tables of a case.toml, checked as such.
+    def open_hip(
+        self, plain: dict[str, Any], terms: Terms, others: dict[View, dict[str, Any]]
+    ) -> Case:
+        """Open a case, with other views of its hip, from keys and tables of a case.toml.
 
-        The ends of an object of known size may be left to the first picture.
+        The ends of an object of known size may be left to the first picture.  Angles are planned
+        in an AP view alone, and not where the first picture is taken under traction.
 
         Raises
         ------
         InvalidCase
         """
-        return self.open_case(casetoml.setup_from(plain, object_later=True))
+        angles = plain.get("view") == "AP" and not terms.traction_on
+        setup = casetoml.setup_from(plain, object_later=True, angles=angles)
+        plans = {view: self.plan_of_view(plan) for view, plan in others.items()}
+        return self.hips.open_hip(setup, terms, plans)
+
+    @staticmethod
+    def plan_of_view(plain: dict[str, Any]) -> Plan:
+        """Return a plan in millimetres from the keys of a case.toml's table, checked as such.
+
+        Raises
+        ------
+        InvalidCase
+        """
+        return casetoml.plan_from(plain, angles=False)
+
+    def take_as_view(self, case_id: str, number: int, view: View, plan: Plan | None) -> Case:
+        """Take a picture that could not be measured as one of another view of the hip.
+
+        Parameters
+        ----------
+        case_id : str
+        number : int
+        view : str
+            Opened with ``plan`` if it is not there yet.
+        plan : Plan or None
+
+        Raises
+        ------
+        InputError
+            The picture was measured, or the view is not open and no plan is given.
+        """
+        data, name = self.hips.picture_for(case_id, number)
+        views = {case.setup.view: case for case in self.hips.views(case_id)}
+        if view in views and views[view].row.id == case_id:
+            raise InputError("This picture is of that view already.")
+        if view not in views and plan is None:
+            raise InputError(f"No {view} view is open.", hint="Say its planned depth.")
+        other = views[view] if plan is None else self.hips.add_view(case_id, view, plan)
+        self.add_picture(other.row.id, data, name)
+        if self.case(case_id).standing_of(picture_of(self.case(case_id), number)) != "to look at":
+            self.keep_to_look_at(case_id, number)
+        return self.case(other.row.id)
 
     def cases(self) -> tuple[Case, ...]:
         """Return all cases, the newest first."""
@@ -262,6 +319,8 @@ class Service:
                 if not ledger.case(case_id).knows_unreadable(note.sha256):
                     ledger.tell(ledger.append(case, casebook.UNREADABLE, note))
                 raise
+            if self.agreeing.takes(case_id, data, name, still):
+                return Added(None, False, None, rehearsed=True)
             row, is_new = self._store.keep_picture(case.row, kept.data, name)
             case = ledger.reread(case_id)
             self._note_original(case, row.number, data, kept)
@@ -299,7 +358,8 @@ class Service:
         """
         case = self.case(case_id)
         held = any(picture.row.sha256 == digest for picture in case.pictures)
-        return held or digest in case.originals
+        rehearsed = case.agreement.rehearsal != "waiting" and case.agreement.knows_rehearsal(digest)
+        return held or digest in case.originals or rehearsed
 
     def set_phase(self, case_id: str, phase: Phase, *, paused: bool = False) -> Case:
         """Say what is being done now; saying it again changes nothing."""
@@ -321,6 +381,12 @@ class Service:
     def reopen_case(self, case_id: str) -> Case:
         """Open a closed case again."""
         return self._say(case_id, logbook.REOPENED, lambda case: not case.log.closed)
+
+    def say_burr(self, case_id: str, *, runs: bool) -> Case:
+        """Say that the burr is running, or has stopped; the next picture says so too."""
+        return self._say(
+            case_id, logbook.BURR, lambda case: case.log.burr_runs == runs, {"on": runs}
+        )
 
     def skip_zero(self, case_id: str) -> Case:
         """Write down that there will be no zero picture."""
@@ -492,7 +558,9 @@ class Service:
         self, case_id: str, marks: Marks, object_px: Floats | None = None
     ) -> MarksReading:
         """Return what marks say, without agreeing them."""
-        return views.read_marks(self._showing.setup_with_object(case_id, object_px), marks)
+        traction_on = self.case(case_id).agreement.terms.traction_on
+        setup = self._showing.setup_with_object(case_id, object_px)
+        return views.read_marks(setup, marks, traction_on=traction_on)
 
     # --- marks ---------------------------------------------------------------------------
 

@@ -96,7 +96,8 @@ class Showing:
         if scale.object_diameter_mm is not None:
             ends = views.object_to_start_from(width, height)
             ends = ends if scale.object_px is None else np.array(scale.object_px)
-        reading = views.read_marks(case.setup, marks)
+        traction_on = case.agreement.terms.traction_on
+        reading = views.read_marks(case.setup, marks, traction_on=traction_on)
         handles = views.handles(marks)
         return MarksView(case, first, width, height, marks, handles, ends, proposed, reading)
 

@@ -11,7 +11,7 @@ from typing import Final
 
 import numpy as np
 
-from tracker import charts, gallery
+from tracker import charts, firstlook, gallery
 from tracker.casebook import Case, CasePicture, Standing
 from tracker.charts import Step, StripMarks
 from tracker.gallery import Form, Frame
@@ -93,6 +93,8 @@ class GlanceView:
     reasons : tuple of NotMeasurable
     plan_notes : tuple of PlanNote
         What the plan looks like on this hip.
+    quality : tuple of str
+        What speaks against the first picture.
     strip : str
     now : datetime
         When this was put together.
@@ -107,6 +109,7 @@ class GlanceView:
     start_lcea: Quantity | None
     reasons: tuple[NotMeasurable, ...]
     plan_notes: tuple[PlanNote, ...]
+    quality: tuple[str, ...]
     strip: str
     now: datetime
     last_event: int
@@ -157,6 +160,8 @@ class MarksReading:
     head_diameter_mm: float | None = None
     given_head_mm: float | None = None
     plan_notes: tuple[PlanNote, ...] = ()
+    quality: tuple[str, ...] = ()
+    """What speaks against this first picture, in sentences."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -191,8 +196,16 @@ class MarksView:
     reading: MarksReading
 
 
-def read_marks(setup: CaseSetup, marks: Marks) -> MarksReading:
-    """Read off what marks say: angle, scale, size of the head."""
+def read_marks(setup: CaseSetup, marks: Marks, *, traction_on: bool = False) -> MarksReading:
+    """Read off what marks say: angle, scale, size of the head.
+
+    Parameters
+    ----------
+    setup : CaseSetup
+    marks : Marks
+    traction_on : bool
+        It was agreed that traction is on.
+    """
     socket = socket_from_marks(marks, setup.side)
     if isinstance(socket, NotMeasurable):
         return MarksReading(socket)
@@ -216,6 +229,39 @@ def read_marks(setup: CaseSetup, marks: Marks) -> MarksReading:
         diameter_px * mm_per_px,
         None if rung == "head_diameter_mm" else scale.head_diameter_mm,
         check_plan(setup.plan, socket.lcea_deg, radius_mm, carried=setup.carried),
+        _said(
+            firstlook.traction(
+                socket.head.centre_px,
+                socket.head.radius_px,
+                socket.rim_edge_px,
+                mm_per_px,
+                agreed=traction_on,
+            ),
+            firstlook.turn(socket.up_px),
+        ),
+    )
+
+
+def _said(*sentences: str) -> tuple[str, ...]:
+    return tuple(sentence for sentence in sentences if sentence)
+
+
+def quality_of(case: Case) -> tuple[str, ...]:
+    """Say what speaks against the first picture, once its marks are agreed."""
+    found, marks = case.reference, case.setup.marks
+    if found is None or marks is None or found.mm_per_px is None or found.overlay is None:
+        return ()
+    if found.centre_px is None or found.head_radius_px is None or found.rim_edge_px is None:
+        return ()
+    agreed, beside = case.agreement.terms.traction_on, case.agreement.beside
+    left_out = beside.what if beside.how == "without" else ""
+    return _said(
+        firstlook.traction(
+            found.centre_px, found.head_radius_px, marks.rim_edge_px, found.mm_per_px, agreed=agreed
+        ),
+        firstlook.turn(found.up_px) if found.up_px else "",
+        firstlook.covered(found.overlay.hidden),
+        firstlook.away_from_mark(marks.rim_edge_px, found.rim_edge_px, found.mm_per_px, left_out),
     )
 
 
@@ -294,7 +340,8 @@ def picture_view(
     if reference is not None and reference.usable:
         removal = picture.result.removal if picture.result else None
         if picture.role == "first":
-            drawn, to_reference = reference.overlay, None
+            # Where numbers are recorded only, the lines of the plan would tell them.
+            drawn, to_reference = None if case.silent else reference.overlay, None
         elif removal is not None and picture.counts:
             drawn, to_reference = removal.overlay, removal.to_reference
     if drawn is not None and reference is not None:
@@ -357,6 +404,7 @@ def glance(case: Case, shown: PictureView | None, now: datetime) -> GlanceView:
         start_lcea=case.reference.lcea_deg if case.reference else None,
         reasons=reasons,
         plan_notes=plan_notes(case),
+        quality=quality_of(case),
         strip=strip_of(case, _SMALL_STRIP) if standing == "measured" else "",
         now=now,
         last_event=case.last_event,
@@ -400,7 +448,6 @@ def strip_of(case: Case, size: tuple[int, int]) -> str:
     reference = case.reference
     if not removals or reference is None or reference.lcea_deg is None:
         return ""
-    plan = case.setup.plan
     latest_one = removals[-1]
     marks = StripMarks(
         edge_deg=reference.lcea_deg.value,

@@ -12,7 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from tracker.errors import InputError
-from tracker.service import Added, Case, Service
+from tracker.service import Added, Case, Service, Terms
 from tracker.values import Floats
 from web import forms, live, phrases, reviewing, words
 from web.contexts import case_base
@@ -88,7 +88,7 @@ def open_case(request: Request, form: Annotated[forms.CaseForm, Form()]) -> Resp
     """Open a case."""
     service = _service(request)
     try:
-        case = service.open_case_from(form.plain())
+        case = service.open_hip(form.plain(), Terms(), {})
         if form.plan_note():
             service.take_note(case.row.id, form.plan_note())
     except InputError as error:
