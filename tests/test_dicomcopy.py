@@ -24,11 +24,11 @@ from tests.dicom_files import (
     dataset_of,
     pattern,
 )
-from tracker.dicomcopy import CARRIED, copy_of, new_uid
+from tracker.dicomcopy import CARRIED, copy_of, new_uid, who_of
 from tracker.errors import UnreadableImage
 from tracker.images import decode
 from tracker.settings import ImageLimits
-from tracker.values import HeaderFacts
+from tracker.values import HeaderFacts, Who
 
 KEY = b"a secret of these tests"
 LIMITS = ImageLimits()
@@ -188,18 +188,80 @@ def test_the_copy_is_measured_like_the_original(kind: str, name: str) -> None:
     assert without_names(one.facts) == without_names(other.facts)
 
 
-def test_a_run_is_kept_as_one_frame() -> None:
-    run = dataset_of(np.stack([PIXELS // 4, PIXELS // 2, PIXELS]), **FULL["XA"])
+@pytest.mark.parametrize("kind", ["XA", "RF"])
+def test_a_run_is_kept_whole_so_that_a_frame_can_be_chosen_later(kind: str) -> None:
+    run = dataset_of(np.stack([PIXELS // 4, PIXELS // 2, PIXELS]), kind, **FULL[kind])
     data = as_file(run)
+    copy = copy_of(data, KEY, LIMITS)
 
-    last = decode(copy_of(data, KEY, LIMITS), "a")
-    first = decode(copy_of(data, KEY, LIMITS, frame=0), "a")
+    for frame in (None, 0, 1, 2):
+        one, other = decode(copy, "a", frame=frame), decode(data, "a", frame=frame)
+        np.testing.assert_array_equal(one.grey, other.grey)
+        assert one.facts is not None
+        assert (one.facts.frame, one.facts.frames) == (2 if frame is None else frame, 3)
+    assert copy == copy_of(data, KEY, LIMITS, frame=0)
 
-    np.testing.assert_array_equal(last.grey, decode(data, "a").grey)
-    np.testing.assert_array_equal(first.grey, decode(data, "a", frame=0).grey)
-    assert last.facts is not None
-    assert first.facts is not None
-    assert last.facts.instance_key != first.facts.instance_key
+
+def test_of_a_run_that_is_too_large_the_last_frames_up_to_the_one_asked_for_are_kept() -> None:
+    frames = [PIXELS // part for part in (8, 4, 2, 1)]
+    data = as_file(dataset_of(np.stack(frames), **FULL["XA"]))
+    small = replace(LIMITS, max_bytes=1_000_000 + 2 * PIXELS.nbytes)
+
+    last = decode(copy_of(data, KEY, small), "a")
+    asked = decode(copy_of(data, KEY, small, frame=2), "a")
+
+    for still, frame in ((last, frames[3]), (asked, frames[2])):
+        np.testing.assert_array_equal(np.rint(still.grey * 4095), frame)
+        assert still.facts is not None
+        assert (still.facts.frame, still.facts.frames) == (1, 2)
+
+
+def test_of_a_secondary_capture_run_one_frame_is_kept() -> None:
+    run = dataset_of(np.stack([PIXELS // 2, PIXELS]), "SC", **FULL["SC"])
+    copies = [copy_of(as_file(run), KEY, LIMITS, frame=frame) for frame in (None, 0)]
+
+    for copy, values in zip(copies, (PIXELS, PIXELS // 2), strict=True):
+        np.testing.assert_array_equal(np.rint(decode(copy, "a").grey * 4095), values)
+    assert copies[0] != copies[1]
+
+
+def test_the_mean_of_a_run_s_end_is_the_same_from_the_copy() -> None:
+    grain = np.random.default_rng(3).normal(0, 40, (3, *PIXELS.shape))
+    noisy = np.clip(np.rint(PIXELS * 0.8 + 400 + grain), 0, 4095).astype(np.uint16)
+    data = as_file(dataset_of(noisy, **FULL["XA"]))
+
+    one, other = decode(data, "a"), decode(copy_of(data, KEY, LIMITS), "a")
+
+    np.testing.assert_array_equal(one.grey, other.grey)
+    assert one.facts is not None
+    assert (one.facts.frame, one.facts.averaged) == (2, 3)
+    np.testing.assert_allclose(one.grey * 4095, noisy.mean(axis=0), atol=0.01)
+
+
+@pytest.mark.parametrize(
+    ("changes", "same"),
+    [
+        ({}, {"patient", "name", "study"}),
+        ({"PatientName": "imaginary, NOBODY"}, {"patient", "name", "study"}),
+        ({"PatientName": "Nobody^Else"}, {"patient", "study"}),
+        ({"PatientID": " made-up  7"}, {"patient", "name", "study"}),
+        ({"PatientID": "made-up 8"}, {"name", "study"}),
+        ({"IssuerOfPatientID": "elsewhere"}, {"name", "study"}),
+        ({"StudyInstanceUID": "2.25.9"}, {"patient", "name"}),
+    ],
+)
+def test_whom_a_file_names_is_told_by_hashes_that_only_the_key_explains(
+    changes: dict[str, str], same: set[str]
+) -> None:
+    one, other = (as_file(full(**more)) for more in ({}, changes))
+    first, second = who_of(one, KEY, LIMITS), who_of(other, KEY, LIMITS)
+
+    equal = {part for part in ("patient", "name", "study")
+             if getattr(first, part) == getattr(second, part)}  # fmt: skip
+    assert equal == same
+    assert who_of(one, b"another", LIMITS).patient != first.patient
+    nobody = full(PatientID="", PatientName="", StudyInstanceUID="")
+    assert who_of(as_file(nobody), KEY, LIMITS) == Who()
 
 
 def test_text_beyond_the_field_is_painted_over_and_the_field_is_not_touched() -> None:
@@ -281,4 +343,18 @@ def test_dciodvfy_finds_no_error_in_the_copy(kind: str, tmp_path: Path) -> None:
     ).stderr
 
     assert f"{'XRF' if kind == 'RF' else kind}Image" in said
+    assert [line for line in said.splitlines() if line.startswith("Error")] == []
+
+
+@pytest.mark.dicom3tools
+@pytest.mark.parametrize("kind", ["XA", "RF"])
+def test_dciodvfy_finds_no_error_in_the_copy_of_a_run(kind: str, tmp_path: Path) -> None:
+    path = tmp_path / "copy.dcm"
+    run = full(kind, NumberOfFrames=3, PixelData=np.stack([PIXELS] * 3).tobytes())
+    path.write_bytes(copy_of(as_file(run), KEY, LIMITS))
+
+    said = subprocess.run(
+        ["dciodvfy", str(path)], capture_output=True, text=True, check=False, timeout=30
+    ).stderr
+
     assert [line for line in said.splitlines() if line.startswith("Error")] == []

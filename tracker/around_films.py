@@ -19,7 +19,7 @@ from tracker.around_sums import (
 )
 from tracker.casebook import Case
 from tracker.errors import InputError, NotFound
-from tracker.identity import Kept, kept_form
+from tracker.identity import Kept
 from tracker.ledger import Ledger, picture_of
 from tracker.settings import Settings
 from tracker.values import (
@@ -120,7 +120,7 @@ class Films:
         with ledger.alone(case_id):
             case = ledger.case(case_id)
             still = ledger.decode(data, name)
-            kept = kept_form(data, still, ledger.store.secret, self._settings)
+            kept = ledger.keep(data, still)
             row, _ = ledger.store.keep_picture(case.row, kept.data, name, "film")
             case = ledger.reread(case_id)
             if picture_of(case, row.number).role != "film":

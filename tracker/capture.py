@@ -2,8 +2,8 @@
 
 The exposed field of a C-arm is a disc or a rectangle.  An upright ellipse comes from a video grab
 whose pixels are not square; a slanted one, or a rectangle with sides that converge, from a camera
-held before the screen, whose own pixels leave a lattice besides.  Neither is straightened: the
-marks of a case and the numbers of a result are in the pixels of the picture as recorded.
+held before the screen, whose own pixels leave a lattice besides.  A grab is put right where that
+is plain (:mod:`tracker.squaring`); what comes here stretched all the same is refused.
 """
 
 from typing import Final
@@ -45,12 +45,12 @@ def judge_capture(still: Still, outside: Mask, own: CaptureSettings) -> NotMeasu
         return NotMeasurable(
             Reason.PHOTOGRAPH, "The file comes from a camera: it is a photograph of a screen."
         )
-    border = _border(outside)
+    border = border_of(outside)
     if border is not None:
         found = _judge_ellipse(border, own)
         if found is not None:
             return found
-    framed = _judge_frames(still.grey, outside, own)
+    framed = judge_frames(still.grey, outside, own)
     if framed is not None:
         return framed
     if has_lattice(still.grey, own):
@@ -153,8 +153,38 @@ def has_lattice(grey: Picture, own: CaptureSettings) -> bool:
     return bool(np.abs(np.angle(doubled / doubled.mean(), deg=True)).max() > 20)
 
 
-def _border(outside: Mask) -> Floats | None:
-    """Return points, evenly spaced, on the convex outline of the largest exposed part."""
+def joined_to_corners(grey: Picture, tolerance: float) -> Mask:
+    """Return the pixels joined to a corner at the corner's own grey level.
+
+    Parameters
+    ----------
+    grey : ndarray of shape (M, N), float32
+    tolerance : float
+        Difference from the corner's level, 0 … 1.
+    """
+    eight = np.ascontiguousarray(np.round(grey * 255).astype(np.uint8))
+    height, width = eight.shape
+    mask = np.zeros((height + 2, width + 2), np.uint8)
+    step = max(1, round(tolerance * 255))
+    flags = 4 | (1 << 8) | cv2.FLOODFILL_FIXED_RANGE | cv2.FLOODFILL_MASK_ONLY
+    for corner in ((0, 0), (width - 1, 0), (0, height - 1), (width - 1, height - 1)):
+        if mask[corner[1] + 1, corner[0] + 1] == 0:
+            cv2.floodFill(eight, mask, corner, (0,), (step,), (step,), flags)
+    return mask[1:-1, 1:-1].astype(bool)
+
+
+def border_of(outside: Mask) -> Floats | None:
+    """Return points, evenly spaced, on the convex outline of the largest exposed part.
+
+    Parameters
+    ----------
+    outside : ndarray of shape (M, N), bool
+
+    Returns
+    -------
+    ndarray of shape (N, 2) or None
+        Those on the picture's own border left out.
+    """
     if not 0.02 < outside.mean() < 0.97:
         return None
     exposed = np.ascontiguousarray((~outside).astype(np.uint8))
@@ -212,7 +242,7 @@ def _frames(grey: Picture) -> list[Floats]:
     return frames
 
 
-def _judge_frames(grey: Picture, outside: Mask, own: CaptureSettings) -> NotMeasurable | None:
+def judge_frames(grey: Picture, outside: Mask, own: CaptureSettings) -> NotMeasurable | None:
     """Find a screen's edge: sides that converge, or frame in frame with something around it."""
     frames = _frames(grey)
     for corners in frames:

@@ -6,7 +6,8 @@ bytes needs nothing, so that without the extra it is refused as what it is.
 """
 
 import struct
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any, Final
 
 from numpy.typing import NDArray
@@ -89,7 +90,8 @@ def read(data: bytes, limits: ImageLimits, frame: int | None = None) -> DicomPic
     limits : ImageLimits
         Kept to before anything is unpacked.
     frame : int, optional
-        Which frame of a run, counted from 0; the last one if not said.
+        Which frame of a run, counted from 0.  If not said, the last one: the mean of the frames
+        at the end that show the same scene.
 
     Returns
     -------
@@ -101,7 +103,7 @@ def read(data: bytes, limits: ImageLimits, frame: int | None = None) -> DicomPic
         The file is damaged, no C-arm picture, past a limit, or the extra is not installed.
     """
     try:
-        from tracker import dicomfacts, dicomfile, dicompixels
+        from tracker import dicomfacts, dicomfile, dicompixels, runs
     except ModuleNotFoundError as error:
         if error.name not in _LIBRARIES:
             raise
@@ -113,11 +115,34 @@ def read(data: bytes, limits: ImageLimits, frame: int | None = None) -> DicomPic
         dataset = dicomfile.read_dataset(data, limits)
         layout = dicompixels.layout(dataset, limits)
         number = dicompixels.frame_number(layout, frame)
-        stored = dicompixels.stored_values(dataset, layout, number)
+        read_frame = partial(dicompixels.stored_values, dataset, layout)
+        averaged = 1
+        if frame is None and layout.frames > 1 and layout.is_grey:
+            stored, averaged = runs.mean_of_end(read_frame, number)
+        else:
+            stored = read_frame(number)
         if layout.is_grey:
             shown = dicompixels.shown(stored, dataset, layout)
             grey, colour = shown, None
         else:
             grey, colour = None, dicompixels.colours(stored, dataset, layout)
-        facts = dicomfacts.facts_of(dataset, number)
+        facts = replace(dicomfacts.facts_of(dataset, number), averaged=averaged)
     return DicomPicture(grey, colour, 2**layout.bits_stored, facts)
+
+
+def shape_of(data: bytes, limits: ImageLimits) -> tuple[int, int]:
+    """Return rows and columns of a DICOM file that was read before."""
+    from tracker import dicomfile
+
+    with dicomfile.in_plain_words():
+        dataset = dicomfile.read_dataset(data, limits)
+        return int(dataset.Rows), int(dataset.Columns)
+
+
+def facts_of(data: bytes, limits: ImageLimits) -> HeaderFacts:
+    """Return what the header of a DICOM file knows that was read before, of its last frame."""
+    from tracker import dicomfacts, dicomfile
+
+    with dicomfile.in_plain_words():
+        facts = dicomfacts.facts_of(dicomfile.read_dataset(data, limits))
+    return replace(facts, frame=facts.frames - 1)

@@ -8,6 +8,7 @@ without the key can find the way back.
 
 import hashlib
 import hmac
+import re
 from datetime import date, timedelta
 from typing import Any, Final
 
@@ -19,9 +20,10 @@ from pydicom.sequence import Sequence
 from pydicom.uid import UID, ExplicitVRLittleEndian
 
 from tracker import dicomfile, dicompixels
-from tracker.dicompixels import Layout, Stored
+from tracker.blanking import blanked
+from tracker.dicompixels import Layout
 from tracker.settings import ImageLimits
-from tracker.values import Mask
+from tracker.values import Mask, Who
 
 CARRIED: Final = (
     "Modality", "ConversionType", "PresentationIntentType",
@@ -68,6 +70,8 @@ _METHOD: Final = (
 )
 _CLEAN_PIXELS: Final = ("113101", "Clean Pixel Data Option")
 _MOST_DAYS: Final = 3650
+_HEADER_BYTES: Final = 1_000_000
+"""Left free for the header where a run is kept."""
 SOFTWARE_UID: Final = "2.25.216961402684502822655174779561605518670"
 
 
@@ -89,14 +93,15 @@ def copy_of(
         Secret of the record; the same original and key give the same bytes.
     limits : ImageLimits
     frame : int, optional
-        The frame of a run that is kept, counted from 0; the last one if not said.
+        The frame of a run that is asked for, counted from 0; the last one if not said.
     blank : ndarray of shape (M, N), bool, optional
         Where the picture is not exposed: any text burned in there is painted over.
 
     Returns
     -------
     bytes
-        One frame, uncompressed, with its stored values unchanged where nothing is blanked.
+        Uncompressed, with the stored values unchanged where nothing is blanked.  Of a run
+        (:func:`kept_frames`) several frames.
 
     Raises
     ------
@@ -105,18 +110,67 @@ def copy_of(
     with dicomfile.in_plain_words():
         original = dicomfile.read_dataset(data, limits)
         found = dicompixels.layout(original, limits)
-        number = dicompixels.frame_number(found, frame)
-        stored = dicompixels.stored_values(original, found, number)
+        frames = kept_frames(original, found, limits, frame)
         # Without a name of its own an instance is what is in it.
         instance = str(original.get("SOPInstanceUID", "")) or hashlib.sha256(data).hexdigest()
-        copy = _empty_copy(original, new_uid(key, f"{instance}/{number}" if number else instance))
+        part = f"{instance}/{frames.start}" if frames.start else instance
+        copy = _empty_copy(original, new_uid(key, part))
         _carry_over(original, copy)
         _new_identity(original, copy, key)
         _say_how(copy, cleaned=blank is not None and bool(blank.any()))
-        _put_pixels(original, copy, found, stored, blank)
+        if len(frames) > 1:
+            _say_run(original, copy, len(frames))
+        _put_pixels(original, copy, found, frames, blank)
         buffer = DicomBytesIO()
         dcmwrite(buffer, copy, enforce_file_format=True)
         return bytes(buffer.getvalue())
+
+
+def kept_frames(original: Dataset, found: Layout, limits: ImageLimits, asked: int | None) -> range:
+    """Return the frames that are kept: of a grey XA or RF run as many as may be read again.
+
+    They end with the run's last frame, or where not all fit, with the one asked for.
+    """
+    number = dicompixels.frame_number(found, asked)
+    kind = dicomfile.X_RAY_CLASSES.get(str(original.get("SOPClassUID", "")))
+    if kind not in ("XA", "RF") or not found.is_grey:
+        return range(number, number + 1)
+    wide = 2 if found.bits_stored > 8 else 1
+    most = max(1, (limits.max_bytes - _HEADER_BYTES) // (found.rows * found.columns * wide))
+    if found.frames <= most:
+        return range(found.frames)
+    return range(max(0, number + 1 - most), number + 1)
+
+
+def who_of(data: bytes, key: bytes, limits: ImageLimits) -> Who:
+    """Return keyed hashes of whom and what examination a DICOM file names.
+
+    Parameters
+    ----------
+    data : bytes
+        The original.
+    key : bytes
+        Secret of the record: without it nobody can tell who is meant.
+    limits : ImageLimits
+
+    Raises
+    ------
+    UnreadableImage
+    """
+    with dicomfile.in_plain_words():
+        original = dicomfile.read_dataset(data, limits)
+        number = " ".join(str(original.get("PatientID", "") or "").split())
+        issuer = str(original.get("IssuerOfPatientID", "") or "").strip()
+        name = str(original.get("PatientName", "") or "")
+        study = str(original.get("StudyInstanceUID", "") or "").strip()
+    # One name is written with carets, commas or blanks, in capitals or not.
+    words = sorted(re.split(r"[\s^,=.]+", name.casefold()))
+    plain = " ".join(word for word in words if word)
+    return Who(
+        _hash(key, "who", f"{number}\0{issuer}")[:8].hex() if number else "",
+        _hash(key, "name", plain)[:8].hex() if plain else "",
+        _hash(key, "study", study)[:8].hex() if study else "",
+    )
 
 
 def new_uid(key: bytes, uid: str) -> str:
@@ -221,26 +275,34 @@ def _say_how(copy: Dataset, *, cleaned: bool) -> None:
     copy.DeidentificationMethodCodeSequence = Sequence(codes)
 
 
+def _say_run(original: Dataset, copy: Dataset, frames: int) -> None:
+    copy.NumberOfFrames = frames
+    time_ms = original.get("FrameTime")
+    copy.FrameTime = time_ms if time_ms else "0"
+    copy.FrameIncrementPointer = 0x00181063
+
+
 def _put_pixels(
-    original: Dataset, copy: Dataset, found: Layout, stored: Stored, blank: Mask | None
+    original: FileDataset, copy: Dataset, found: Layout, frames: range, blank: Mask | None
 ) -> None:
-    values: Any = stored
     bits, signed = found.bits_stored, found.signed
     if found.is_grey:
         copy.PhotometricInterpretation, copy.SamplesPerPixel = found.photometric, 1
     else:
-        values = dicompixels.colours(stored, original, found)
-        bits, signed = values.dtype.itemsize * 8, False
         copy.PhotometricInterpretation, copy.SamplesPerPixel = "RGB", 3
         copy.PlanarConfiguration = 0
-    if blank is not None and blank.any():
-        values = values.copy()
-        # The level that the unexposed part has already, so that it stays what it is.
-        values[blank] = np.median(values[blank], axis=0).astype(values.dtype)
-    wide = bits > 8
-    kind = ("<i2" if signed else "<u2") if wide else ("i1" if signed else "u1")
+    pieces = []
+    for number in frames:
+        values: Any = dicompixels.stored_values(original, found, number)
+        if not found.is_grey:
+            values = dicompixels.colours(values, original, found)
+            bits, signed = values.dtype.itemsize * 8, False
+        if blank is not None:
+            values = blanked(values, blank, float(2**bits - 1))
+        kind = ("<i2" if signed else "<u2") if bits > 8 else ("i1" if signed else "u1")
+        pieces.append(np.ascontiguousarray(values).astype(kind).tobytes())
     copy.Rows, copy.Columns = found.rows, found.columns
-    copy.BitsAllocated, copy.BitsStored, copy.HighBit = (16 if wide else 8), bits, bits - 1
-    copy.PixelRepresentation = int(signed)
-    data = np.ascontiguousarray(values).astype(kind).tobytes()
-    copy.add_new("PixelData", "OW" if wide else "OB", data + bytes(len(data) % 2))
+    copy.BitsAllocated, copy.BitsStored = (16 if bits > 8 else 8), bits
+    copy.HighBit, copy.PixelRepresentation = bits - 1, int(signed)
+    data = b"".join(pieces)
+    copy.add_new("PixelData", "OW" if bits > 8 else "OB", data + bytes(len(data) % 2))

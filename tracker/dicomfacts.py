@@ -64,6 +64,8 @@ def facts_of(dataset: Dataset, frame: int = 0) -> HeaderFacts:
         burned_in=_YES_NO.get(_word(dataset, "BurnedInAnnotation")),
         frame=frame,
         frames=max(1, int(_number(dataset, "NumberOfFrames", 1, 1e6) or 1)),
+        series_number=_whole(dataset, "SeriesNumber"),
+        instance_number=_whole(dataset, "InstanceNumber"),
     )
 
 
@@ -161,6 +163,11 @@ def _number(dataset: Dataset, keyword: str, low: float, high: float) -> float | 
     """Return a number, the first where there are several, or None outside the bounds."""
     numbers = _numbers(dataset, keyword)
     return numbers[0] if numbers and low <= numbers[0] <= high else None
+
+
+def _whole(dataset: Dataset, keyword: str) -> int | None:
+    number = _number(dataset, keyword, 0, 2**31)
+    return None if number is None else int(number)
 
 
 def _value(dataset: Dataset, keyword: str) -> object:

@@ -202,7 +202,7 @@ def stored_values(dataset: FileDataset, found: Layout, number: int) -> Stored:
     return values[:, :, 0] if found.samples == 1 else values
 
 
-def shown(stored: Stored, dataset: Dataset, found: Layout) -> Picture:
+def shown(stored: NDArray[Any], dataset: Dataset, found: Layout) -> Picture:
     """Return grey values as the file says they are to be shown.
 
     Modality transformation, then VOI table or window (the first, if there are several), then
@@ -210,7 +210,8 @@ def shown(stored: Stored, dataset: Dataset, found: Layout) -> Picture:
 
     Parameters
     ----------
-    stored : ndarray of shape (M, N), int32
+    stored : ndarray of shape (M, N), int32 or float64
+        Of one frame, or the mean of several.
     dataset : Dataset
     found : Layout
 

@@ -11,11 +11,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker import dicom
+from tracker import dicom, stripping
 from tracker.errors import InternalError, UnreadableImage
-from tracker.exif import lying_right, read_exif, upright
+from tracker.exif import Exif, lying_right, read_exif, upright
 from tracker.headers import Header, check_whole, read_header
 from tracker.settings import ImageLimits
+from tracker.squaring import squared
 from tracker.values import HeaderFacts, Picture, Still
 
 _DEPTHS: Final = (10, 12, 14, 16)
@@ -48,8 +49,9 @@ def decode(
     Returns
     -------
     Still
-        Grey values scaled to 0 … 1, as recorded: not inverted, and turned only where the file's
-        own EXIF orientation says so, as every viewer turns it.
+        Grey values scaled to 0 … 1, as recorded: not inverted, turned only where the file's
+        own EXIF orientation says so, as every viewer turns it, and with square pixels where it
+        is plain that they are not (:mod:`tracker.squaring`).
 
     Raises
     ------
@@ -70,7 +72,28 @@ def decode(
     except UnreadableImage as error:
         raise UnreadableImage(f"{name}: {error.message}", hint=error.hint) from None
     digest = hashlib.sha256(data).hexdigest()
-    return Still(name, grey, digest, levels, facts, camera)
+    return squared(Still(name, grey, digest, levels, facts, camera))
+
+
+def raw_pixels(data: bytes) -> NDArray[Any]:
+    """Return what a PNG, JPEG, TIFF, BMP or WebP file holds, turned as its EXIF says.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file, which :func:`decode` has read before.
+
+    Returns
+    -------
+    ndarray of shape (M, N) or (M, N, C), uint8 or uint16
+        Channels in the order blue, green, red, opacity.
+
+    Raises
+    ------
+    UnreadableImage
+    """
+    exif = read_exif(data)
+    return upright(_pixels(lying_right(data, exif), read_header(data)), exif.orientation)
 
 
 def encode_png(array: NDArray[Any]) -> bytes:
@@ -92,6 +115,26 @@ def encode_png(array: NDArray[Any]) -> bytes:
     if not written:
         raise InternalError(f"no PNG could be made of an array of shape {array.shape}")
     return buffer.tobytes()
+
+
+def encode_raw_png(pixels: NDArray[Any], *, camera: bool = False) -> bytes:
+    """Return pixels as :func:`raw_pixels` gives them as the bytes of a PNG file.
+
+    Parameters
+    ----------
+    pixels : ndarray of shape (M, N) or (M, N, C), uint8 or uint16
+    camera : bool
+        The file goes on saying that a lens took the picture.
+
+    Returns
+    -------
+    bytes
+    """
+    written, buffer = cv2.imencode(".png", pixels)
+    if not written:
+        raise InternalError(f"no PNG could be made of an array of shape {pixels.shape}")
+    data = buffer.tobytes()
+    return stripping.stripped(data, Exif(camera=camera)) if camera else data
 
 
 def _admit(data: bytes, limits: ImageLimits) -> Header:

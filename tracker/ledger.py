@@ -16,6 +16,7 @@ from tracker.acting import SOFTWARE
 from tracker.casebook import Case, CasePicture, Proposal
 from tracker.decoding import Decoder
 from tracker.errors import NotFound
+from tracker.identity import Kept, blank_of
 from tracker.record import PictureRow, ResultRow, from_text, to_text
 from tracker.settings import Settings
 from tracker.store import Store
@@ -104,7 +105,13 @@ class Ledger:
 
     def decode(self, data: bytes, name: str) -> Still:
         """Return the picture in a file's bytes, or raise UnreadableImage."""
-        return self._decoder.decode(data, name, self._settings.images)
+        return self._decoder.decode(data, name, self._settings.images, frame)
+
+    def keep(self, data: bytes, still: Still, frame: int | None = None) -> Kept:
+        """Return what is kept of a file from which a picture was read."""
+        blank = blank_of(still, self._settings)
+        limits, key = self._settings.images, self.store.secret
+        return self._decoder.keep(data, still.name, limits, key, blank=blank, frame=frame)
 
     def measure_waiting(self, case_id: str) -> Case:
         """Measure every picture that is kept and has no result, in order.

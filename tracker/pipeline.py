@@ -8,7 +8,7 @@ picture leaves for the next is a value.
 import math
 from dataclasses import dataclass, replace
 
-from tracker import crosscheck, duplicate, field, register, verdict
+from tracker import crosscheck, duplicate, field, register, squaring, verdict
 from tracker.duplicate import Fingerprint
 from tracker.measurable import Measurable
 from tracker.prepare import PreparedReference, prepare_reference, propose_marks, radiograph
@@ -133,7 +133,11 @@ def measure_still(
         found,
         remaining.message,
         remaining.limits,
-        (*_notes(found, state), *crosscheck.remarks(still.facts, first, found.beam, side)),
+        (
+            *_notes(found, state),
+            *squaring.remark(still),
+            *crosscheck.remarks(still.facts, first, found.beam, side),
+        ),
     )
     after = replace(
         state,

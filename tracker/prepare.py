@@ -23,6 +23,7 @@ from tracker import (
     propose,
     rimpatch,
     search,
+    squaring,
     template,
     uncertainty,
 )
@@ -369,6 +370,6 @@ def _reference_result(still: Still, known: Measurable, settings: Settings) -> Re
             target_point(known, known.setup.plan.floor_lcea_deg, None),
             known.path.hidden[np.isfinite(known.path.arc_mm)],
         ),
-        tuple(note.text for note in planned),
+        (*(note.text for note in planned), *squaring.remark(still)),
         known.u_relative_scale,
     )

@@ -25,7 +25,7 @@ from tracker.errors import InputError, InternalError, InvalidCase, UnreadableIma
 from tracker.gallery import Form
 from tracker.gate import Gate, NewCode
 from tracker.hips import Hips
-from tracker.identity import Kept, kept_form
+from tracker.identity import Kept
 from tracker.instance import InstanceNames, names_of
 from tracker.ledger import Ledger, Listener, first_picture, picture_of
 from tracker.logbook import Carried, Note
@@ -313,7 +313,7 @@ class Service:
         with ledger.alone(case_id):
             try:
                 still = ledger.decode(data, name)
-                kept = kept_form(data, still, self._store.secret, self.settings)
+                kept = ledger.keep(data, still)
             except UnreadableImage as error:
                 note = UnreadableNote(name, error.message, sha256=sha256(data).hexdigest())
                 if not ledger.case(case_id).knows_unreadable(note.sha256):
@@ -694,7 +694,7 @@ class Service:
         """Keep a picture that is not one of the sequence, or not yet."""
         data = casefolder.read_picture(path, self.settings.images.max_bytes)
         still = self._ledger.decode(data, path.name)
-        kept = kept_form(data, still, self._store.secret, self.settings)
+        kept = self._ledger.keep(data, still)
         case = self.case(case_id)
         with self._ledger.alone(case_id):
             row, _ = self._store.keep_picture(case.row, kept.data, path.name, role)
