@@ -187,7 +187,7 @@ def _demo(options: argparse.Namespace) -> None:
         tempfile.TemporaryDirectory(prefix="tracker-demo-") as data,
         Service(Path(data)) as service,
     ):
-        for index, added in enumerate(service.import_folder(folder)):
+        for index, added in enumerate(service.import_folder(folder, "demo")):
             if added.result is not None:
                 _say(progress_line(added.result, index, total))
             elif (first := service.case(found.setup.id).reference) is not None:

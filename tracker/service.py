@@ -29,7 +29,9 @@ from tracker.identity import Kept
 from tracker.instance import InstanceNames, names_of
 from tracker.ledger import Ledger, Listener, first_picture, picture_of
 from tracker.logbook import Carried, Note
+from tracker.many import Many
 from tracker.plan import PlanNote
+from tracker.provenance import Origin
 from tracker.record import Stamp
 from tracker.sessions import DeviceRole, Session
 from tracker.settings import DEFAULTS, Settings
@@ -151,6 +153,7 @@ class Service:
         self.agreeing = Agreeing(self._ledger)
         self.hips = Hips(self._ledger, self.open_case)
         self.around = AroundActs(self._ledger, settings, clock, self._note_original)
+        self.many = Many(self._ledger)
         self.gate = Gate(folder, clock)
         """Which other devices come in."""
         self._sources: list[Source] = []
@@ -324,6 +327,7 @@ class Service:
             row, is_new = self._store.keep_picture(case.row, kept.data, name)
             case = ledger.reread(case_id)
             self._note_original(case, row.number, data, kept)
+            self.many.note_header(case, row.number, still, is_new=is_new)
             if picture_of(case, row.number).role not in ("first", "still", "earlier"):
                 joined = {"number": row.number, "role": "still"}
                 case, is_new = ledger.append(case, casebook.JOINED, joined), True
@@ -649,7 +653,7 @@ class Service:
 
     # --- case folders --------------------------------------------------------------------
 
-    def import_folder(self, folder: Path) -> Iterator[Added]:
+    def import_folder(self, folder: Path, origin: Origin = "folder") -> Iterator[Added]:
         """Open a case from a case folder and take its pictures in one after another.
 
         Proposed marks are taken as they are where the folder gives none.
@@ -657,6 +661,8 @@ class Service:
         Parameters
         ----------
         folder : Path
+        origin : {"folder", "demo"}
+            By which many cases are told apart.
 
         Yields
         ------
@@ -670,6 +676,7 @@ class Service:
         """
         found = casefolder.read_case(folder)
         case_id = self.open_case(found.setup).row.id
+        self.many.note_origin(self.case(case_id), origin)
         if found.grid is not None:
             self._keep_aside(case_id, found.grid, "plate")
         wanted = found.setup.scale.object_file
