@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tracker import overlay
 from tracker.drawing import Label, RimLines, pass_lines, rim_lines
@@ -79,7 +80,14 @@ def recorded_png(still: Still) -> bytes:
 
 
 def placed_png(still: Still, to_reference: Floats, first: Still, frame: Frame) -> bytes:
-    """Return a picture in a frame of the first one, its brightness matched, as PNG.
+    """Return a picture in a frame of the first one, its brightness matched, as PNG."""
+    return encode_png(placed_grey(still, to_reference, first, frame))
+
+
+def placed_grey(
+    still: Still, to_reference: Floats, first: Still, frame: Frame
+) -> NDArray[np.uint8]:
+    """Return a picture in a frame of the first one, its brightness matched.
 
     Parameters
     ----------
@@ -91,17 +99,17 @@ def placed_png(still: Still, to_reference: Floats, first: Still, frame: Frame) -
 
     Returns
     -------
-    bytes
+    ndarray of shape (M, N), uint8
     """
     size = (frame.width, frame.height)
     model, model_inside = overlay.placed(first, frame.from_reference, size)
     span = overlay.span_of(model, model_inside)
     if still.sha256 == first.sha256:
-        return encode_png(overlay.shown(model, model_inside, span))
+        return overlay.shown(model, model_inside, span)
     to_frame = _then(to_reference, frame.from_reference)
     picture, inside = overlay.placed(still, to_frame, size)
     picture = overlay.matched(picture, inside, model, model_inside)
-    return encode_png(overlay.shown(picture, inside, span))
+    return overlay.shown(picture, inside, span)
 
 
 def lines_in(
@@ -130,21 +138,27 @@ def lines_in(
     str
         An ``svg`` element of the frame's size.
     """
+    lines = placed_lines(frame, drawn, to_reference, reference)
+    # On a whole picture the rim is small: words beside it would cover it.
+    is_whole = frame.from_reference is UNMOVED
+    labels = directions(frame, reference, side)
+    return rim_lines(frame.width, frame.height, lines, labels, title, named=not is_whole)
+
+
+def placed_lines(
+    frame: Frame, drawn: Overlay, to_reference: Floats | None, reference: ReferenceResult
+) -> RimLines:
+    """Return a picture's lines in a frame of the first picture; see :func:`lines_in`."""
     is_first = to_reference is None
     to_frame = _then(UNMOVED if to_reference is None else to_reference, frame.from_reference)
-
     start = drawn.outline_px if is_first else drawn.reference_outline_px
-    lines = RimLines(
+    return RimLines(
         now=None if is_first else _mapped(drawn.outline_px, to_frame),
         hidden=None if is_first else drawn.hidden,
         start=_mapped(start, to_frame),
         plan=_across(drawn.plan_px, reference, frame, to_frame),
         limit=_across(drawn.limit_px, reference, frame, to_frame),
     )
-    # On a whole picture the rim is small: words beside it would cover it.
-    is_whole = frame.from_reference is UNMOVED
-    labels = directions(frame, reference, side)
-    return rim_lines(frame.width, frame.height, lines, labels, title, named=not is_whole)
 
 
 def passes_in(

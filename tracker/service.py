@@ -33,6 +33,7 @@ from tracker.many import Many
 from tracker.plan import PlanNote
 from tracker.provenance import Origin
 from tracker.record import Stamp
+from tracker.reporting import Reporting
 from tracker.sessions import DeviceRole, Session
 from tracker.settings import DEFAULTS, Settings
 from tracker.showing import Showing
@@ -154,6 +155,7 @@ class Service:
         self.hips = Hips(self._ledger, self.open_case)
         self.around = AroundActs(self._ledger, settings, clock, self._note_original)
         self.many = Many(self._ledger)
+        self.reports = Reporting(self._ledger, (stamp.software, stamp.settings))
         self.gate = Gate(folder, clock)
         """Which other devices come in."""
         self._sources: list[Source] = []
