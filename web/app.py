@@ -18,6 +18,7 @@ from web import routes, ways, words
 from web.access import LOOPBACK, Guarded, error_body
 from web.pages import render
 from web.phrases import error_context
+from web.reporting import router as reports
 
 _HERE: Final = Path(__file__).parent
 _FORM_OVERHEAD: Final = 1_000_000
@@ -52,6 +53,7 @@ def create_app(service: Service, *, hosts: tuple[str, ...] = LOOPBACK) -> FastAP
     app.state.is_closing = False
     app.include_router(routes.router)
     app.include_router(ways.router)
+    app.include_router(reports)
     app.mount("/static", StaticFiles(directory=_HERE / "static"), name="static")
     for kind in (TrackerError, HTTPException, RequestValidationError, Exception):
         app.add_exception_handler(kind, tell_error)

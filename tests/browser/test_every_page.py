@@ -22,6 +22,7 @@ PAGES = {
     "review-blink": "/cases/demo/review?mode=blink",
     "review-wipe": "/cases/demo/review?mode=wipe",
     "review-outlines": "/cases/demo/review?mode=passes",
+    "report": "/cases/demo/report",
     "not-there": "/nowhere",
 }
 RULES = {
