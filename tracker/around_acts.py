@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
 
-from tracker import around, around_sums, thinned
+from tracker import around, around_sums, around_views, thinned
 from tracker.around import (
     AnchorSaid,
     Around,
@@ -26,6 +26,7 @@ from tracker.around import (
 )
 from tracker.around_films import Compared, Films, NoteOriginal, compared
 from tracker.around_sums import Anchors, Arc
+from tracker.around_views import AroundDrawings
 from tracker.casebook import Case, CasePicture
 from tracker.errors import InputError, NotFound
 from tracker.ledger import Ledger, picture_of
@@ -64,6 +65,8 @@ class AroundView:
         Pictures whose numbers may be shown, in order: two of them make a final.
     waiting : tuple of CasePicture
         Measured pictures whose numbers wait for the surgeon's own estimate.
+    clock : str
+        The clock face, drawn; empty while nothing is said of labrum and anchors.
     """
 
     case: Case
@@ -76,6 +79,7 @@ class AroundView:
     compared: Compared | None
     counted: tuple[CasePicture, ...]
     waiting: tuple[CasePicture, ...]
+    clock: str
 
     @property
     def around(self) -> Around:
@@ -110,6 +114,10 @@ class AroundActs:
     def view(self, case_id: str) -> AroundView:
         """Return how it stands beside the resection."""
         return view_of(self._ledger.case(case_id), self._now())
+
+    def drawings(self, case_id: str) -> AroundDrawings:
+        """Return what Review draws beside the passes."""
+        return around_views.drawings(self._ledger.case(case_id), self._now())
 
     # --- traction ------------------------------------------------------------------------
 
@@ -360,17 +368,19 @@ def view_of(case: Case, now: datetime) -> AroundView:
     radius, rows = found or (None, None)
     said, spacing = case.around.labrum, case.around.spacing_mm
     stretch = around_sums.arc(said.start, said.end, radius) if said and radius else None
+    spread = around_sums.anchors(stretch, spacing) if stretch and spacing else None
     return AroundView(
         case,
         now,
         radius,
         rows,
         stretch,
-        around_sums.anchors(stretch, spacing) if stretch and spacing else None,
+        spread,
         _distracted(case),
         compared(case),
         tuple(picture for picture in case.stills if picture.counts),
         tuple(p for p in case.stills if case.standing_of(p) == "estimate first"),
+        around_views.clock_face(case, spread),
     )
 
 
@@ -395,6 +405,8 @@ def _distracted(case: Case) -> CasePicture | None:
     """Return the first picture whose head, as far as its thinned bone tells, lies elsewhere."""
     if case.first is None:
         return None
+    if case.agreement.terms.traction_on:
+        return case.first
     for picture in case.stills:
         removal = picture.result.removal if picture.result and not picture.distrusted else None
         if removal is None:

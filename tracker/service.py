@@ -17,6 +17,7 @@ from tracker import __version__, casebook, casefolder, casetoml, logbook, views
 from tracker.acting import THEATRE, acting_as
 from tracker.agreeing import Agreeing
 from tracker.agreement import Beside, Rehearsed, Terms
+from tracker.around import AnchorIn, Entry
 from tracker.around_acts import AroundActs, AroundView
 from tracker.around_films import FilmMarks
 from tracker.casebook import Case, CasePicture, Phase, PhaseNote, UnreadableNote
@@ -56,11 +57,13 @@ from tracker.views import GlanceView, MarksReading, MarksView, PictureView, Revi
 __all__ = [
     "THEATRE",
     "Added",
+    "AnchorIn",
     "AroundView",
     "Beside",
     "Case",
     "CasePicture",
     "DeviceRole",
+    "Entry",
     "FilmMarks",
     "Gate",
     "GlanceView",

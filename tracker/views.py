@@ -454,7 +454,7 @@ def strip_of(case: Case, size: tuple[int, int]) -> str:
         removed_mm=latest_one.recession_mm,
         plan_mm=latest_one.recession_mm.value + latest_one.remaining_mm.value,
         greatest_mm=_greatest_left(case),
-        lateral_on_the_right=_lateral_on_the_right(reference, case),
+        lateral_on_the_right=lateral_on_the_right(reference, case),
     )
     title = "The rim unrolled: millimetres removed along it, picture by picture"
     profiles = [removal.profile for removal in removals]
@@ -470,6 +470,8 @@ def chart_of(case: Case, size: tuple[int, int] = _CHART) -> str:
     limit = removals[-1].remaining_mm.value - to_floor.value if to_floor else None
     steps = []
     for picture in case.stills:
+        if picture.withheld and picture.is_measured:
+            continue
         removal = picture.result.removal if picture.result and picture.counts else None
         removed = removal.recession_mm if removal else None
         left = removal.remaining_mm if removal else None
@@ -499,7 +501,7 @@ def _removals(case: Case) -> list[Removal]:
     ]
 
 
-def _lateral_on_the_right(reference: ReferenceResult, case: Case) -> bool:
+def lateral_on_the_right(reference: ReferenceResult, case: Case) -> bool:
     """Tell on which side of the first picture lateral lies, so that strip and picture agree."""
     up = reference.up_px or (0.0, -1.0)
     lateral_x = -up[1] if case.setup.side == "left" else up[1]

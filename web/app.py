@@ -14,7 +14,7 @@ from starlette.responses import JSONResponse, Response
 
 from tracker.errors import HTTP_STATUS, InputError, TrackerError
 from tracker.service import Service
-from web import routes, ways, words
+from web import around, routes, ways, words
 from web.access import LOOPBACK, Guarded, error_body
 from web.pages import render
 from web.phrases import error_context
@@ -52,6 +52,7 @@ def create_app(service: Service, *, hosts: tuple[str, ...] = LOOPBACK) -> FastAP
     app.state.service = service
     app.state.is_closing = False
     app.include_router(routes.router)
+    app.include_router(around.router)
     app.include_router(ways.router)
     app.include_router(reports)
     app.mount("/static", StaticFiles(directory=_HERE / "static"), name="static")

@@ -4,11 +4,15 @@ A test holds every template to its dataclass: it uses each field and nothing els
 """
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 from urllib.parse import quote
 
 from markupsafe import Markup
 
 from tracker.values import CAUTION, VIEW_LIMIT
+
+if TYPE_CHECKING:
+    from web.around_contexts import BriefContext, ClockContext
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,6 +183,7 @@ class PicturesContext:
     phase: PhaseContext
     ways: tuple[str, ...]
     last_event: int
+    around: "BriefContext | None" = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,6 +211,7 @@ class GlanceContext:
     start: str
     strip: Markup
     last_event: int
+    traction: "ClockContext | None" = None
 
 
 @dataclass(frozen=True, slots=True)

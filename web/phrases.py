@@ -48,6 +48,11 @@ _STANDINGS: Final = {
 }
 
 
+_ESTIMATE: Final = (
+    Finding("The picture is measured.", "Say what is removed in all; it is written on Pictures."),
+)
+
+
 def error_context(message: str, hint: str, status: int) -> ErrorContext:
     """Put an error into words."""
     return ErrorContext(Shell("Not possible", "error"), message, hint, status)
@@ -95,7 +100,7 @@ def glance_context(view: GlanceView) -> GlanceContext:
         interval=words.left_interval(removal.remaining_mm) if removal else "",
         message=shown.result.message or "" if removal and shown and shown.result else "",
         limits=shown.result.limits if removal and shown and shown.result else (),
-        findings=findings(view.reasons),
+        findings=_ESTIMATE if view.standing == "estimate first" else findings(view.reasons),
         last_measured=last,
         age_s=age_s,
         age=words.age(age_s) if age_s is not None else "",
@@ -128,7 +133,7 @@ def pictures_context(
     if stage == "marks" and case.proposal is None:
         stage = "proposing"
     shown = view.shown if stage == "passes" else None
-    number = len(case.stills) + 1
+    number = len(case.pictures)
     return PicturesContext(
         shell=shell,
         who=who(case),

@@ -1,7 +1,7 @@
 """Addresses of the pages: a request is read, the service is asked, a template is filled."""
 
 from collections.abc import AsyncIterator, Callable
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from functools import partial
 from typing import Annotated, Any
 
@@ -14,7 +14,7 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 from tracker.errors import InputError
 from tracker.service import Added, Case, Service, Terms
 from tracker.values import Floats
-from web import forms, live, phrases, reviewing, words
+from web import around_phrases, forms, live, phrases, reviewing, words
 from web.contexts import case_base
 from web.pages import render
 
@@ -120,7 +120,9 @@ def pictures(request: Request, case_id: str, part: str = "") -> Response:
     to_agree = looked and view.case.standing in ("marks to agree", "first unusable")
     marks = service.marks_to_agree(case_id) if to_agree else None
     template = "pictures_live.html" if part == "live" else "pictures.html"
-    return render(template, phrases.pictures_context(view, marks, service.sources()))
+    said = phrases.pictures_context(view, marks, service.sources())
+    beside = around_phrases.brief_context(service.around.view(case_id))
+    return render(template, replace(said, around=beside))
 
 
 @router.post("/cases/{case_id}/pictures")
@@ -228,7 +230,10 @@ def put_aside(
 def glance(request: Request, case_id: str, part: str = "") -> Response:
     """Show what is left, from across the room."""
     template = "glance_live.html" if part == "live" else "glance.html"
-    return render(template, phrases.glance_context(_service(request).glance(case_id)))
+    service = _service(request)
+    said = phrases.glance_context(service.glance(case_id))
+    clock = around_phrases.clock_context(service.around.view(case_id))
+    return render(template, replace(said, traction=clock if clock.is_on else None))
 
 
 @router.get("/cases/{case_id}/review")

@@ -24,6 +24,15 @@ function tick() {
     element.textContent = ageText(age);
     document.getElementById("live").toggleAttribute("data-stale", age >= 60);
   }
+  // The traction clock: it runs on, its marks are reached, and Glance shows it from an hour on.
+  for (const element of document.querySelectorAll("[data-running]")) {
+    const running = Number(element.dataset.running) + (performance.now() - shownAt) / 1000;
+    element.textContent = ageText(running);
+    const shown = element.closest("[data-shown-from]");
+    if (shown) shown.hidden = running < Number(shown.dataset.shownFrom);
+    for (const mark of document.querySelectorAll("[data-reached-after]"))
+      mark.classList.toggle("is-reached", running >= Number(mark.dataset.reachedAfter));
+  }
 }
 
 // Fetches the fragment and lets the page become it, part by part: what is the same stays the same

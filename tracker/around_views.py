@@ -1,0 +1,155 @@
+"""What the pages draw of a case beside the resection.
+
+The clock face, eye and measurement, the case over its time, thinned bone along the rim.
+"""
+
+import math
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Final
+
+from tracker import around_charts, around_sums
+from tracker.around_charts import ClockMark, Judged, Moment, Stretch
+from tracker.around_sums import Anchors
+from tracker.casebook import Case, CasePicture
+from tracker.values import ReferenceResult, Removal
+from tracker.views import lateral_on_the_right
+
+_CLOCK: Final = 340
+_WIDE: Final = (760, 420)
+_TIME: Final = (760, 560)
+_THIN: Final = (760, 360)
+_TICKS_MIN: Final = (5, 10, 15, 30, 60, 120, 240)
+
+
+@dataclass(frozen=True, slots=True)
+class AroundDrawings:
+    """Drawings for Review; each is empty where there is nothing to draw.
+
+    Attributes
+    ----------
+    eye : str
+        The surgeon's own estimates beside the measurement.
+    time : str
+        Removed and left over the time of the case.
+    thinned : dict
+        Thinned bone along the rim, by the number of its picture.
+    """
+
+    eye: str
+    time: str
+    thinned: dict[int, str]
+
+
+def drawings(case: Case, now: datetime) -> AroundDrawings:
+    """Draw what Review shows beside the passes."""
+    reference = case.reference
+    thin: dict[int, str] = {}
+    if reference is not None and reference.usable:
+        for picture in case.stills:
+            removal = _shown(picture)
+            if removal is not None and removal.thinned is not None:
+                thin[picture.number] = _thinned(picture.number, removal, reference, case)
+    return AroundDrawings(eye(case), over_time(case, now), thin)
+
+
+def clock_face(case: Case, anchors: Anchors | None) -> str:
+    """Draw the clock face with the labrum's detached stretch and the anchors; empty without it."""
+    said = case.around.labrum
+    ends = (
+        (around_sums.minutes(said.start), around_sums.minutes(said.end)) if said else (None, None)
+    )
+    is_in = {one.place for one in case.around.anchors}
+    planned = anchors.places if anchors else ()
+    places = dict.fromkeys((*planned, *is_in))
+    if said is None and not places:
+        return ""
+    marks = [
+        ClockMark(float(around_sums.minutes(place) or 0), place, place in is_in) for place in places
+    ]
+    zone = None if ends[0] is None or ends[1] is None else (float(ends[0]), float(ends[1]))
+    inside = sum(mark.is_in for mark in marks)
+    title = f"The rim's clock face: {len(marks)} anchors, {inside} of them in"
+    if said is not None:
+        title += f"; labrum detached from {said.start} to {said.end}"
+    return around_charts.clock_face(_CLOCK, zone, marks, title)
+
+
+def eye(case: Case) -> str:
+    """Draw the surgeon's own estimates beside the measurement; empty while there is none."""
+    said = {one.number: one.removed_mm for one in case.around.estimates}
+    if not any(mm is not None for mm in said.values()):
+        return ""
+    judged = []
+    for picture in case.stills:
+        removal = _shown(picture)
+        if picture.number in said or removal is not None:
+            measured = removal.recession_mm if removal else None
+            judged.append(Judged(picture.number, said.get(picture.number), measured))
+    title = "The surgeon's own estimates beside the measurement, picture by picture"
+    return around_charts.eye_chart(*_WIDE, judged, title)
+
+
+def over_time(case: Case, now: datetime) -> str:
+    """Draw removed and left over the time of the case; empty while there is none to measure."""
+    if case.first is None or not case.stills:
+        return ""
+    start = case.first.row.received_at
+
+    def minute(at: datetime) -> float:
+        return (at - start).total_seconds() / 60
+
+    moments = []
+    for picture in case.stills:
+        if picture.withheld and picture.is_measured:
+            continue
+        removal = _shown(picture)
+        moments.append(
+            Moment(
+                minute(picture.row.received_at),
+                picture.number,
+                removal.recession_mm if removal else None,
+                removal.remaining_mm if removal else None,
+            )
+        )
+    clock = case.around.traction
+    if not moments:
+        return ""
+    stretches = [
+        Stretch(minute(spell.on_at), minute(spell.off_at or clock.ends_at or now), "traction")
+        for spell in clock.spells
+    ]
+    last = max([moment.minute for moment in moments] + [s.to_minute for s in stretches])
+    first = min([0.0] + [s.from_minute for s in stretches])
+    ticks = _ticks(start, first, last)
+    title = "Removed and left over the time of the case, with intervals that hold 19 times in 20"
+    return around_charts.over_time(*_TIME, moments, stretches, ticks, title)
+
+
+def _ticks(start: datetime, first: float, last: float) -> list[tuple[float, str]]:
+    """Return round times of day with their minutes from the first picture."""
+    step = next((s for s in _TICKS_MIN if (last - first) / s <= 8), _TICKS_MIN[-1])
+    local = start.astimezone()
+    midnight = local.replace(hour=0, minute=0, second=0, microsecond=0)
+    since = (local - midnight).total_seconds() / 60
+    found = []
+    for k in range(math.ceil((since + first) / step), math.floor((since + last) / step) + 1):
+        at = midnight + timedelta(minutes=k * step)
+        found.append((k * step - since, at.strftime("%H:%M")))
+    return found
+
+
+def _thinned(number: int, removal: Removal, reference: ReferenceResult, case: Case) -> str:
+    if removal.thinned is None:
+        return ""
+    return around_charts.thinned_strip(
+        *_THIN,
+        removal.thinned.profile,
+        lateral_on_the_right=lateral_on_the_right(reference, case),
+        title=f"Thinned bone along the rim on picture {number}",
+    )
+
+
+def _shown(picture: CasePicture) -> Removal | None:
+    """Return a picture's numbers where they may be shown."""
+    return picture.result.removal if picture.result and picture.counts else None
