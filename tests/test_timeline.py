@@ -20,10 +20,7 @@ def came(*pairs: tuple[float, float | None]) -> list[Moment]:
 def test_a_picture_that_was_under_way_is_put_back() -> None:
     found = read(came((0, 0), (60, 60), (120, 120), (130, 90)))
 
-    assert found.order == (1, 2, 4, 3)
-    assert list(found.late) == [4]
-    assert found.taken_s == (0, 60, 90, 120)
-    assert found.offset_s == 0
+    assert found == Timeline((1, 2, 4, 3), (0, 60, 90, 120), (4,), 0, 4)
 
 
 @pytest.mark.parametrize("wrong_by", [-30 * 365 * 86_400.0, -7.5 * HOUR, 0.4, 26 * HOUR])

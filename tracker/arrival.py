@@ -36,6 +36,8 @@ class Arrival:
         How far the C-arm's clock was behind ours, the picture's way here included.
     differs : tuple of str
         What did not fit the case when it came.
+    frame : int or None
+        Which frame of the kept run was asked for.
     """
 
     sha256: str
@@ -43,6 +45,7 @@ class Arrival:
     who: Who = field(default_factory=Who)
     lag_s: float | None = None
     differs: tuple[What, ...] = ()
+    frame: int | None = None
 
     @property
     def series(self) -> str:

@@ -10,11 +10,13 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Final, Literal
 
-from tracker import agreement, around, logbook
+from tracker import agreement, around, arrival, logbook, timeline
 from tracker.agreement import Agreement
 from tracker.around import Around
+from tracker.arrival import Arrival
 from tracker.logbook import Logbook
 from tracker.record import CaseRow, EventRow, PictureRow, Plain, ResultRow, from_text, to_text
+from tracker.timeline import Timeline
 from tracker.values import (
     Carried,
     CaseSetup,
@@ -27,13 +29,14 @@ from tracker.values import (
     StillResult,
 )
 
-Role = Literal["first", "still", "plate", "object", "film", "set aside", "earlier"]
+Role = Literal["first", "still", "held", "plate", "object", "film", "set aside", "earlier"]
 Standing = Literal[
     "no picture",
     "marks to agree",
     "first unusable",
     "ready",
     "waiting",
+    "held",
     "measured",
     "estimate first",
     "recorded",
@@ -114,6 +117,18 @@ class CasePicture:
     withheld : bool
         Its number waits: for the surgeon's own estimate, or for the end of a case whose numbers
         are recorded only.
+    arrival : Arrival or None
+        What its own header said when it came.
+    joined_at : datetime or None
+        When it joined the case.
+    frame : int or None
+        Which frame of a run somebody asked for.
+    phase : str
+        In which it was taken.
+    paused : bool
+        It was taken while the phase was paused.
+    made : int
+        Key of the journal's entry for its result: of two results the later was made later.
     """
 
     row: PictureRow
@@ -125,6 +140,12 @@ class CasePicture:
     distrusted: bool = False
     to_look_at: bool = False
     withheld: bool = False
+    arrival: Arrival | None = None
+    joined_at: datetime | None = None
+    frame: int | None = None
+    phase: Phase = "burring"
+    paused: bool = False
+    made: int = 0
 
     @property
     def number(self) -> int:
@@ -140,6 +161,16 @@ class CasePicture:
     def is_measured(self) -> bool:
         """True when there are numbers, whether or not they may be shown."""
         return self.result is not None and self.result.verdict == "measured"
+
+    @property
+    def quiet(self) -> bool:
+        """True where no burring was going on: measured, but no total is built on it."""
+        return self.paused or self.phase in ("repair", "femur")
+
+    @property
+    def is_pass(self) -> bool:
+        """True when it counts and burring, or its beginning, was going on."""
+        return self.counts and not self.quiet
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -169,6 +200,10 @@ class Case:
         What is kept beside the resection.
     agreement : Agreement
         What was agreed when it was opened.
+    timeline : Timeline
+        The order in which the pictures were taken.
+    as_they_came : bool
+        Somebody said that the C-arm's clock is not to be used for it.
     """
 
     row: CaseRow
@@ -183,6 +218,8 @@ class Case:
     originals: frozenset[str] = frozenset()
     around: Around = field(default_factory=Around)
     agreement: Agreement = field(default_factory=Agreement)
+    timeline: Timeline = field(default_factory=lambda: Timeline((), ()))
+    as_they_came: bool = False
 
     @property
     def silent(self) -> bool:
@@ -221,8 +258,31 @@ class Case:
 
     @property
     def stills(self) -> tuple[CasePicture, ...]:
-        """The pictures after the first, in order."""
-        return tuple(picture for picture in self.pictures if picture.role == "still")
+        """The pictures after the first, in the order in which they were taken."""
+        place = {number: place for place, number in enumerate(self.timeline.order)}
+        chosen = (picture for picture in self.pictures if picture.role == "still")
+        return tuple(sorted(chosen, key=lambda picture: place.get(picture.number, 0)))
+
+    @property
+    def held(self) -> tuple[CasePicture, ...]:
+        """Pictures that wait for somebody to say whether they belong to this case."""
+        return tuple(picture for picture in self.pictures if picture.role == "held")
+
+    @property
+    def last_arrived(self) -> CasePicture | None:
+        """The picture after the first that came last, whenever it was taken."""
+        return next((one for one in reversed(self.pictures) if one.role == "still"), None)
+
+    @property
+    def to_measure(self) -> tuple[CasePicture, ...]:
+        """Pictures that wait, and those that build on results made before one of an earlier one."""
+        newest, stills = 0, self.stills
+        for place, picture in enumerate(stills):
+            if picture.result is None or (picture.made < newest and not picture.distrusted):
+                rest = stills[place:]
+                return tuple(one for one in rest if one.result is None or not one.distrusted)
+            newest = max(newest, picture.made)
+        return ()
 
     @property
     def earlier(self) -> tuple[CasePicture, ...]:
@@ -238,13 +298,20 @@ class Case:
     def believed(self) -> tuple[StillResult, ...]:
         """Results that later pictures may build on."""
         return tuple(
-            picture.result for picture in self.stills if picture.result and not picture.distrusted
+            picture.result
+            for picture in self.stills
+            if picture.result and not picture.distrusted and not picture.quiet
         )
 
     @property
     def latest(self) -> CasePicture | None:
-        """The latest picture that says anything: repeats of an earlier one are passed over."""
+        """The latest picture that says anything.
+
+        Repeats of an earlier one are passed over; while burring so is what was taken between.
+        """
         for picture in reversed(self.stills):
+            if picture.quiet and self.aloud:
+                continue
             reasons = picture.result.reasons if picture.result else ()
             if not (reasons and reasons[0].reason == Reason.DUPLICATE):
                 return picture
@@ -265,6 +332,8 @@ class Case:
             if self.reference is None:
                 return "marks to agree"
             return "ready" if self.reference.usable else "first unusable"
+        if picture.role == "held":
+            return "held"
         if picture.result is None:
             return "waiting" if self.setup.marks else "marks to agree"
         if picture.distrusted:
@@ -308,10 +377,32 @@ def read_case(
     originals: set[str] = set()
     rows = {picture.number: picture for picture in pictures}
     seen: dict[int, CasePicture] = {}
+    arrivals = arrival.read(events)
+    phases: list[tuple[datetime, PhaseNote]] = []
+    as_they_came = False
     for event in events[1:]:
         match event.kind:
             case "picture" | "joined":
-                _join(seen, rows, json.loads(event.body))
+                number = _join(seen, rows, json.loads(event.body))
+                came = arrivals.get(rows[number].sha256)
+                seen[number] = replace(seen[number], arrival=came, joined_at=event.at)
+                seen[number] = replace(seen[number], frame=came.frame if came else None)
+                if phase is not None:
+                    seen[number] = replace(seen[number], phase=phase.phase, paused=phase.paused)
+            case "belongs":
+                number = _number(event)
+                first = not any(picture.role == "first" for picture in seen.values())
+                seen[number] = replace(seen[number], role="first" if first else "still")
+            case "belongs-not":
+                number = _number(event)
+                seen[number] = replace(seen[number], role="set aside")
+            case "frame":
+                number, frame = _number(event), int(json.loads(event.body)["frame"])
+                if seen[number].role == "first":
+                    proposal = None
+                seen[number] = replace(_without_result(seen[number]), frame=frame)
+            case "order":
+                as_they_came = from_text(arrival.Order, event.body).as_they_came
             case "first-again" | "new-series":
                 proposal, setup = None, replace(setup, marks=None)
                 if event.kind == logbook.NEW_SERIES:
@@ -331,7 +422,7 @@ def read_case(
             case "result":
                 number = _number(event)
                 result_row, value = results[json.loads(event.body)["result"]]
-                seen[number] = _with_result(seen[number], result_row, value)
+                seen[number] = _with_result(seen[number], result_row, value, event.key)
             case "outline-wrong" | "outline-right":
                 number = _number(event)
                 seen[number] = replace(seen[number], distrusted=event.kind == OUTLINE_WRONG)
@@ -349,6 +440,7 @@ def read_case(
                 unreadable.append(replace(note_, at=event.at))
             case "phase":
                 phase = from_text(PhaseNote, event.body)
+                phases.append((event.at, phase))
             case "original":
                 originals.add(json.loads(event.body)["sha256"])
     beside = around.read(events)
@@ -357,6 +449,10 @@ def read_case(
     log, agreed = logbook.read(events), agreement.read(events)
     if agreed.terms.numbers == "recorded only" and not log.closed:
         seen = {number: replace(picture, withheld=True) for number, picture in seen.items()}
+    order = _timeline(seen, as_they_came=as_they_came)
+    for number, taken in zip(order.order, order.taken_s, strict=True):
+        if number in order.late:
+            seen[number] = _in_phase_of(seen[number], taken, phases)
     if phase is None:
         phase = PhaseNote("burring" if setup.marks else "before burring")
     return Case(
@@ -372,16 +468,47 @@ def read_case(
         frozenset(originals),
         beside,
         agreed,
+        order,
+        as_they_came,
     )
 
 
-def _join(seen: dict[int, CasePicture], rows: dict[int, PictureRow], plain: Plain) -> None:
+def _timeline(seen: dict[int, CasePicture], *, as_they_came: bool) -> Timeline:
+    """Return the order in which the pictures of the case were taken."""
+    moments = []
+    for picture in seen.values():
+        if picture.role in ("first", "still", "earlier"):
+            came, at = picture.arrival, picture.joined_at or picture.row.received_at
+            moments.append(
+                timeline.Moment(
+                    picture.number,
+                    at.timestamp(),
+                    came.lag_s if came else None,
+                    came.series if came else "",
+                    came.facts.instance_number if came else None,
+                )
+            )
+    moments.sort(key=lambda moment: moment.came_s)
+    return timeline.read(moments, as_they_came=as_they_came)
+
+
+def _in_phase_of(
+    picture: CasePicture, taken_s: float, phases: list[tuple[datetime, PhaseNote]]
+) -> CasePicture:
+    """Return a picture that came late with the phase in which it was taken."""
+    then = [note for at, note in phases if at.timestamp() <= taken_s]
+    note = then[-1] if then else PhaseNote("burring")
+    return replace(picture, phase=note.phase, paused=note.paused)
+
+
+def _join(seen: dict[int, CasePicture], rows: dict[int, PictureRow], plain: Plain) -> int:
     """Let a picture join the case: the first is the reference, unless it is for another use."""
     number, role = int(plain["number"]), plain["role"]
     seen.pop(number, None)
     if role == "still" and not any(picture.role == "first" for picture in seen.values()):
         role = "first"
     seen[number] = CasePicture(rows[number], role)
+    return number
 
 
 def _number(event: EventRow) -> int:
@@ -391,15 +518,21 @@ def _number(event: EventRow) -> int:
 def _forget_results(seen: dict[int, CasePicture]) -> None:
     for number, picture in seen.items():
         if picture.role in ("first", "still"):
-            seen[number] = CasePicture(picture.row, picture.role)
+            seen[number] = _without_result(picture)
+
+
+def _without_result(picture: CasePicture) -> CasePicture:
+    nothing = replace(picture, result=None, reference=None, measured_at=None, software="", made=0)
+    return replace(nothing, distrusted=False, to_look_at=False)
 
 
 def _with_result(
-    picture: CasePicture, row: ResultRow, value: StillResult | ReferenceResult
+    picture: CasePicture, row: ResultRow, value: StillResult | ReferenceResult, made: int
 ) -> CasePicture:
-    found = CasePicture(picture.row, picture.role, measured_at=row.at, software=row.software)
+    found = replace(picture, measured_at=row.at, software=row.software, made=made)
     if isinstance(value, StillResult):
-        return replace(found, result=value)
+        kept = picture.to_look_at and value.verdict == "refused"
+        return replace(found, result=value, to_look_at=kept)
     return replace(found, reference=value)
 
 

@@ -26,6 +26,8 @@ _MOST_READY: Final = 8
 """Cases whose prepared first picture is held in memory; others are prepared again."""
 
 Listener = Callable[[str, int], None]
+_Step = tuple[int, int | None, bool]
+"""What of a picture the state after it depends on: number, frame, whether it is no pass."""
 
 
 class Ledger:
@@ -100,10 +102,14 @@ class Ledger:
         return case
 
     def still(self, row: PictureRow) -> Still:
-        """Return a kept picture as recorded."""
+        """Return a kept picture as recorded; of a run its last frame."""
         return self.decode(self.store.picture_bytes(row), row.name)
 
-    def decode(self, data: bytes, name: str) -> Still:
+    def shown(self, picture: CasePicture) -> Still:
+        """Return a case's picture as it is measured and shown: of a run the frame asked for."""
+        return self.decode(self.store.picture_bytes(picture.row), picture.row.name, picture.frame)
+
+    def decode(self, data: bytes, name: str, frame: int | None = None) -> Still:
         """Return the picture in a file's bytes, or raise UnreadableImage."""
         return self._decoder.decode(data, name, self._settings.images, frame)
 
@@ -114,25 +120,29 @@ class Ledger:
         return self._decoder.keep(data, still.name, limits, key, blank=blank, frame=frame)
 
     def measure_waiting(self, case_id: str) -> Case:
-        """Measure every picture that is kept and has no result, in order.
+        """Measure every picture that is kept and has no result, in the order they were taken in.
 
-        Without agreed marks nothing is measured; they are proposed instead.
+        What was measured before a picture came that was taken earlier is measured again; its
+        earlier result stays in the record.  Without agreed marks nothing is measured; they are
+        proposed instead.
         """
         case = self.reread(case_id)
         if case.first is None:
             return case
         if case.setup.marks is None:
             return case if case.proposal else self._propose(case)
-        if case.first.reference is not None and not case.waiting:
+        waiting = case.to_measure
+        if case.first.reference is not None and not waiting:
             return case
         state, trail = self._state(case), self._trail(case)
-        for picture in case.waiting:
-            still = self.still(picture.row)
+        for picture in waiting:
+            still = self._measurable(picture)
             started = self._timer()
-            result, state = pipeline.measure_still(still, state, self._settings)
+            result, after = pipeline.measure_still(still, state, self._settings)
             result = replace(result, elapsed_ms=(self._timer() - started) * 1000)
             self.store.add_result(case.row, picture.row, "still", to_text(result))
-            trail.add(picture.number, state)
+            state = pipeline.beside(state, after) if picture.quiet else after
+            trail.add(picture, state)
         return self.reread(case_id)
 
     # --- listening -----------------------------------------------------------------------
@@ -169,7 +179,7 @@ class Ledger:
 
     def _propose(self, case: Case) -> Case:
         first = first_picture(case)
-        proposed = pipeline.propose_marks(self.still(first.row), case.setup.side, self._settings)
+        proposed = pipeline.propose_marks(self.shown(first), case.setup.side, self._settings)
         if isinstance(proposed, NotMeasurable):
             proposal = Proposal(first.number, reason=proposed)
         else:
@@ -183,19 +193,34 @@ class Ledger:
         was found wrong) is measured again from the kept pictures, and its results thrown away:
         those in the record stand.
         """
-        wanted = [picture for picture in case.stills if picture.result and not picture.distrusted]
+        again = {picture.number for picture in case.to_measure}
+        wanted = [
+            picture
+            for picture in case.stills
+            if picture.result and not picture.distrusted and picture.number not in again
+        ]
         trail = self._trail(case)
-        known = trail.numbers
+        known = trail.steps
         shared = 0
-        while shared < min(len(known), len(wanted)) and known[shared] == wanted[shared].number:
+        while shared < min(len(known), len(wanted)) and known[shared] == _step(wanted[shared]):
             shared += 1
         trail.cut(shared)
         for picture in wanted[shared:]:
-            _, state = pipeline.measure_still(
-                self.still(picture.row), trail.states[-1], self._settings
-            )
-            trail.add(picture.number, state)
+            before = trail.states[-1]
+            _, after = pipeline.measure_still(self._measurable(picture), before, self._settings)
+            trail.add(picture, pipeline.beside(before, after) if picture.quiet else after)
         return trail.states[-1]
+
+    def _measurable(self, picture: CasePicture) -> Still:
+        """Return a picture that belongs to the case, whatever its header says of that.
+
+        Whose it is and of which side was compared when it came, and somebody has said yes to it
+        where that did not fit.
+        """
+        still = self.shown(picture)
+        if still.facts is None or picture.arrival is None:
+            return still
+        return replace(still, facts=replace(still.facts, side=None, patient_key=""))
 
     def _trail(self, case: Case) -> "_Trail":
         """Return the states in memory, begun from the prepared first picture where there are none.
@@ -210,7 +235,7 @@ class Ledger:
         first = first_picture(case)
         plate, object_ = case.aside("plate"), _object(case)
         prepared = pipeline.prepare_reference(
-            self.still(first.row),
+            self._measurable(first),
             case.setup,
             self._settings,
             plate=self.still(plate.row) if plate else None,
@@ -230,17 +255,21 @@ class _Trail:
     """The pipeline's state after each picture of a case, in order."""
 
     def __init__(self, opened: pipeline.CaseState) -> None:
-        self.numbers: list[int] = []
+        self.steps: list[_Step] = []
         self.states = [opened]
 
-    def add(self, number: int, state: pipeline.CaseState) -> None:
+    def add(self, picture: CasePicture, state: pipeline.CaseState) -> None:
         """Go on by one picture."""
-        self.numbers.append(number)
+        self.steps.append(_step(picture))
         self.states.append(state)
 
     def cut(self, length: int) -> None:
         """Go back to the first ``length`` pictures."""
-        del self.numbers[length:], self.states[length + 1 :]
+        del self.steps[length:], self.states[length + 1 :]
+
+
+def _step(picture: CasePicture) -> _Step:
+    return picture.number, picture.frame, picture.quiet
 
 
 def picture_of(case: Case, number: int) -> CasePicture:

@@ -30,6 +30,7 @@ from tracker.values import (
 __all__ = [
     "CaseState",
     "PreparedReference",
+    "beside",
     "measure_still",
     "open_case",
     "prepare_reference",
@@ -147,6 +148,17 @@ def measure_still(
         zeros=_zeros(state, found, untouched, settings),
     )
     return result, after
+
+
+def beside(before: CaseState, after: CaseState) -> CaseState:
+    """Return the state after a picture that is no pass: nothing but its grain is remembered.
+
+    Parameters
+    ----------
+    before, after : CaseState
+        Before and after it was measured.
+    """
+    return replace(before, fingerprints=after.fingerprints, headers=after.headers)
 
 
 def _zeros(

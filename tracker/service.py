@@ -534,7 +534,7 @@ class Service:
 
     def still(self, case_id: str, number: int) -> Still:
         """Return a picture of a case as recorded, from the kept file."""
-        return self._ledger.still(picture_of(self.case(case_id), number).row)
+        return self._ledger.shown(picture_of(self.case(case_id), number))
 
     # --- what the pages show -------------------------------------------------------------
 

@@ -61,7 +61,7 @@ class Showing:
         """
         case = self._ledger.case(case_id)
         picture = picture_of(case, number)
-        still = self._ledger.still(picture.row)
+        still = self._ledger.shown(picture)
         if form == "recorded":
             return gallery.recorded_png(still)
         reference = case.reference
@@ -69,7 +69,7 @@ class Showing:
         is_first = picture.role == "first"
         if reference is None or not reference.usable or not (removal or is_first):
             raise NotFound(f"Picture {number} is only there as recorded.")
-        first = still if is_first else self._ledger.still(first_picture(case).row)
+        first = still if is_first else self._ledger.shown(first_picture(case))
         height, width = first.grey.shape
         whole = gallery.whole_frame(width, height)
         frame = gallery.rim_frame(reference) if form == "rim" else whole
@@ -114,6 +114,6 @@ class Showing:
         """Return width and height of a kept picture, looked up once."""
         digest = picture.row.sha256
         if digest not in self._sizes:
-            height, width = self._ledger.still(picture.row).grey.shape
+            height, width = self._ledger.shown(picture).grey.shape
             self._sizes[digest] = (width, height)
         return self._sizes[digest]
