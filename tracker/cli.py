@@ -14,11 +14,10 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final, NoReturn
 
-from tracker import __version__
+from tracker import __version__, cli_record
 from tracker.errors import EXIT_STATUS, InputError, InternalError, TrackerError, Unwritable
 
 _DEMO: Final = Path(__file__).resolve().parents[1] / "demo_frames"
-_DATA_DIR: Final = Path("tracker-data")
 _PORT: Final = 8321
 _TITLE: Final = "RIMTRACKER"
 
@@ -93,15 +92,10 @@ def build_parser() -> argparse.ArgumentParser:
 
     serve = commands.add_parser("serve", help="serve the pages on this machine")
     _port_option(serve)
-    serve.add_argument(
-        "--data",
-        type=Path,
-        default=_DATA_DIR,
-        metavar="DIR",
-        help=f"where cases are kept (default: {_DATA_DIR}/ in the current folder)",
-    )
+    cli_record.record_options(serve)
     _source_options(serve)
     serve.set_defaults(command=_serve)
+    cli_record.add_commands(commands)
     return parser
 
 
@@ -223,7 +217,7 @@ def _serve(options: argparse.Namespace) -> None:
     from tracker.service import Service
 
     with contextlib.ExitStack() as opened:
-        service = opened.enter_context(Service(options.data))
+        service = opened.enter_context(Service(options.data, database=cli_record.database(options)))
         SHARED.warm()
         for source in _sources(service, options):
             service.attach(source)

@@ -82,6 +82,16 @@ class EventRow:
 
 
 @dataclass(frozen=True, slots=True)
+class WholeCase:
+    """Every row of one case, as of one moment."""
+
+    row: CaseRow
+    pictures: tuple[PictureRow, ...]
+    results: tuple[ResultRow, ...]
+    events: tuple[EventRow, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Stamp:
     """What is written beside every event and result."""
 
@@ -118,6 +128,8 @@ def encode(value: object) -> Any:
         return value.value
     if isinstance(value, np.generic):
         return value.item()
+    if isinstance(value, datetime):
+        return time_text(value)
     if value is None or isinstance(value, (str, float, int, bool)):
         return value
     raise InternalError(f"the record has no form for a {type(value).__name__}")
@@ -173,6 +185,8 @@ def _decode(kind: Any, plain: Any) -> Any:
         return _decode_dataclass(cast(type, kind), plain)
     if isinstance(kind, type) and issubclass(kind, StrEnum):
         return kind(plain)
+    if kind is datetime:
+        return _decode_time(plain)
     if kind is float:
         return float(plain)
     if kind in (str, int, bool):
@@ -180,6 +194,13 @@ def _decode(kind: Any, plain: Any) -> Any:
             raise InternalError(f"the record holds {plain!r} where a {kind.__name__} belongs")
         return plain
     raise InternalError(f"the record has no form for {kind!r}")
+
+
+def _decode_time(plain: Any) -> datetime:
+    found = datetime.fromisoformat(plain)
+    if found.tzinfo is None:
+        raise InternalError(f"the record holds {plain!r}, which has no time zone")
+    return found
 
 
 def _decode_optional(kind: Any, plain: Any) -> Any:

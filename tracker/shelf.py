@@ -170,10 +170,10 @@ class Lock:
         os.close(self._handle)
 
 
-def full_disk() -> Unwritable:
-    """Return the error that says that the record's disk is full."""
+def full_disk(whose: str = "The record's") -> Unwritable:
+    """Return the error that says that a disk is full."""
     return Unwritable(
-        "The record's disk is full.", hint="Free some space; what was taken in before is kept."
+        f"{whose} disk is full.", hint="Free some space; what was taken in before is kept."
     )
 
 
@@ -187,14 +187,16 @@ def sync_folder(folder: Path) -> None:
 
 
 @contextmanager
-def disk_speaks_plainly() -> Iterator[None]:
+def disk_speaks_plainly(whose: str = "The record's") -> Iterator[None]:
     """Turn what the disk raises into an error that says what to do."""
     try:
         yield
+    except Unwritable:
+        raise
     except OSError as error:
         if error.errno in (errno.ENOSPC, errno.EDQUOT):
-            raise full_disk() from None
+            raise full_disk(whose) from None
         raise Unwritable(
-            f"The record's folder can't be written ({os.strerror(error.errno or 0)}).",
+            f"{whose} folder can't be written ({os.strerror(error.errno or 0)}).",
             hint="Check the folder's disk and rights.",
         ) from None

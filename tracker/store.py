@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Final, Self
+from typing import Any, Final, Self, TypeVar
 
 import sqlalchemy as sa
 from sqlalchemy.exc import IntegrityError
@@ -24,12 +24,14 @@ from tracker import chain, engines, migrate, tables
 from tracker.acting import SOFTWARE, role_now
 from tracker.engines import speaking_plainly
 from tracker.errors import InvalidCase, NotFound, StoreError, Unwritable
-from tracker.record import CaseRow, EventRow, PictureRow, ResultRow, Stamp, time_text
+from tracker.record import CaseRow, EventRow, PictureRow, ResultRow, Stamp, WholeCase, time_text
 from tracker.shelf import Lock, Shelf, disk_speaks_plainly, keep_secret
 from tracker.tables import AUDIT, CASES, EVENTS, FORM, PICTURES, RESULTS, insert
 
 SCHEMA_VERSION: Final = tables.VERSION
 DATABASE: Final = "tracker.sqlite"
+
+_T = TypeVar("_T")
 
 
 def _now() -> datetime:
@@ -140,7 +142,7 @@ class Store:
         query = sa.select(CASES).order_by(CASES.c.key.desc()).limit(limit)
         if before is not None:
             query = query.where(CASES.c.key < before)
-        return tuple(map(_case, self._read(query)))
+        return tuple(_sound(_case, row) for row in self._read(query))
 
     def count_cases(self) -> int:
         """Return the number of cases."""
@@ -154,7 +156,7 @@ class Store:
         NotFound
         """
         for row in self._read(sa.select(CASES).where(CASES.c.id == case_id)):
-            return _case(row)
+            return _sound(_case, row)
         raise NotFound(f"No case named {case_id!r} is in the record.", hint="Open it first.")
 
     # --- the journal ---------------------------------------------------------------------
@@ -177,15 +179,47 @@ class Store:
     def events(self, case: CaseRow, after: int = 0) -> tuple[EventRow, ...]:
         """Return a case's journal in order, from past the key ``after`` on."""
         chosen = sa.and_(EVENTS.c.case_key == case.key, EVENTS.c.key > after)
-        return tuple(map(_event, self._read(sa.select(EVENTS).where(chosen).order_by("key"))))
+        found = self._read(sa.select(EVENTS).where(chosen).order_by("key"))
+        return tuple(_sound(_event, row) for row in found)
 
     def events_of_kinds(self, cases: tuple[CaseRow, ...], kinds: tuple[str, ...]) -> dict[int, Any]:
         """Return entries of some kinds of many cases at once, in order, by the case's key."""
         found: dict[int, list[EventRow]] = {case.key: [] for case in cases}
         query = sa.select(EVENTS).where(EVENTS.c.case_key.in_(found), EVENTS.c.kind.in_(kinds))
         for row in self._read(query.order_by("key")):
-            found[row.case_key].append(_event(row))
+            found[row.case_key].append(_sound(_event, row))
         return found
+
+    def whole(self, case: CaseRow) -> WholeCase:
+        """Return every row of a case as of one moment, also while a service writes."""
+        with self.reading() as link:
+            pictures, results, events = (
+                tables.rows_of(link, table, case.key).all() for table in (PICTURES, RESULTS, EVENTS)
+            )
+        return WholeCase(
+            case,
+            tuple(_sound(_picture, row) for row in pictures),
+            tuple(_sound(_result, row) for row in results),
+            tuple(_sound(_event, row) for row in events),
+        )
+
+    def complaint(self) -> str:
+        """Return what the database itself finds wrong with its file; empty where nothing is."""
+        if self._file is None:
+            return ""
+        with self.reading() as link:
+            for asked in ("PRAGMA integrity_check(1)", "PRAGMA foreign_key_check"):
+                found = link.exec_driver_sql(asked).first()
+                if found is not None and found[0] != "ok":
+                    return " ".join(str(part) for part in found)
+            # Keys are given one after another, so that an entry that is gone leaves its number.
+            given = link.exec_driver_sql("SELECT seq FROM sqlite_sequence WHERE name = 'events'")
+            count = sa.select(sa.func.count()).select_from(EVENTS)
+            missing = int(given.scalar() or 0) - int(link.execute(count).scalar_one())
+        if any(json.loads(line.body)["from"] != "sqlite" for line in self.audit_of("copied")):
+            return ""
+        missing -= sum(json.loads(line.body)["entries"] for line in self.audit_of(tables.DELETED))
+        return f"{missing} entries of journals are gone" if missing > 0 else ""
 
     def head(self, case: CaseRow) -> str:
         """Return the hash of a case's last entry, which stands for the whole case."""
@@ -194,7 +228,11 @@ class Store:
 
     def audit(self) -> tuple[EventRow, ...]:
         """Return what was done to the record as a whole: deletions, imports, migrations."""
-        return tuple(map(_event, self._read(sa.select(AUDIT).order_by(AUDIT.c.key))))
+        return tuple(_sound(_event, row) for row in self._read(sa.select(AUDIT).order_by("key")))
+
+    def audit_of(self, kind: str) -> tuple[EventRow, ...]:
+        """Return the audit's lines of one kind."""
+        return tuple(line for line in self.audit() if line.kind == kind)
 
     # --- pictures ------------------------------------------------------------------------
 
@@ -242,7 +280,8 @@ class Store:
     def pictures(self, case: CaseRow) -> tuple[PictureRow, ...]:
         """Return a case's pictures in the order in which they came."""
         query = sa.select(PICTURES).where(PICTURES.c.case_key == case.key)
-        return tuple(map(_picture, self._read(query.order_by(PICTURES.c.number))))
+        found = self._read(query.order_by(PICTURES.c.number))
+        return tuple(_sound(_picture, row) for row in found)
 
     def picture_bytes(self, picture: PictureRow) -> bytes:
         """Return a picture's file, checked against its hash."""
@@ -271,7 +310,8 @@ class Store:
     def results(self, case: CaseRow) -> tuple[ResultRow, ...]:
         """Return every result of a case in the order in which they were made."""
         query = sa.select(RESULTS).where(RESULTS.c.case_key == case.key)
-        return tuple(map(_result, self._read(query.order_by(RESULTS.c.serial))))
+        found = self._read(query.order_by(RESULTS.c.serial))
+        return tuple(_sound(_result, row) for row in found)
 
     # --- for the rooms that move whole cases ---------------------------------------------
 
@@ -288,6 +328,8 @@ class Store:
     def reading(self) -> Iterator[sa.Connection]:
         """Read in one transaction, without keeping writers out."""
         with speaking_plainly(self.folder), self.engine.connect() as link:
+            if self._file is None:
+                link = link.execution_options(isolation_level="REPEATABLE READ")
             yield link.execution_options(reads_only=True)
 
     def note_in_audit(
@@ -424,6 +466,17 @@ def _inode(path: Path) -> tuple[int, int]:
 def _storable(name: str) -> str:
     """Return a file's name without what a database can't hold."""
     return name.replace("\0", "?").encode(errors="replace").decode()[:255]
+
+
+def _sound(made: Callable[[Any], _T], row: Any) -> _T:
+    """Make a row of the database into one of ours; what can't be one is damage."""
+    try:
+        return made(row)
+    except (ValueError, TypeError):
+        raise StoreError(
+            f"The record is damaged: row {row.key} can't be read ({made.__name__.strip('_')}).",
+            hint="Restore it from a backup; tracker verify says what else is wrong.",
+        ) from None
 
 
 def _case(row: Any) -> CaseRow:
