@@ -4,25 +4,29 @@ Nothing here is measured and nothing is rounded.  There is no present time in it
 date comes from the case, so that the same case gives the same report.
 """
 
-import json
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final, Literal
 
+from tracker import uncertainty
+from tracker.agreement import Beside as BesideRim
+from tracker.agreement import Terms
 from tracker.around import AnchorIn, Capsule, Film, FinalKept, LabrumSaid, Spell
 from tracker.around_acts import AroundView
 from tracker.around_films import Compared
 from tracker.around_sums import Anchors, Arc
 from tracker.casebook import Case, CasePicture, Standing
 from tracker.logbook import Carried, Note
+from tracker.measure import SCALE
+from tracker.plan import carried_budget
 from tracker.record import EventRow
 from tracker.values import (
     CAUTION,
     VIEW_LIMIT,
     Budget,
-    HeaderFacts,
+    BudgetRow,
     LimitMessage,
     Marks,
     Message,
@@ -52,13 +56,23 @@ INTERVALS: Final = (
 )
 """The uncertainty statement."""
 
+NOT_SEEN: Final[dict[View, str]] = {
+    "AP": VIEW_LIMIT,
+    "oblique": (
+        "Oblique view: the rim where it is seen edge on. Lateral edge and back of the rim not seen "
+        "in this view. Millimetres only."
+    ),
+    "false-profile": (
+        "False profile: front edge only. Lateral edge and back of the rim not seen in this view. "
+        "Millimetres only; no anterior angle is measured."
+    ),
+}
 UNSEEN: Final = (
-    VIEW_LIMIT,
     "A rim thinned from the front or from behind moves no outline in one view.",
     "Cartilage, labrum and soft tissue are not measured.",
     "Bone burred after the last picture is in no number.",
 )
-"""What the view can't see."""
+"""What the view can't see: of each view, then of any."""
 
 HowFinal = Literal["two exposures", "last while burring", "last measured"]
 """How the final picture before repair was found."""
@@ -126,6 +140,8 @@ class Line:
         The tool asked for one more exposure.
     is_zero : bool
         It was brought as the zero picture.
+    quiet : bool
+        It was taken while nothing was burred; no total is built on it.
     """
 
     number: int
@@ -140,6 +156,7 @@ class Line:
     notes: tuple[str, ...] = ()
     retake: bool = False
     is_zero: bool = False
+    quiet: bool = False
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -155,8 +172,10 @@ class FinalState:
     at : datetime
     how : str
         How it was chosen.
-    removed_mm, left_mm, lcea_deg : Quantity
-        Means of two exposures where these were saved and agree, else of the picture.
+    removed_mm, left_mm : Quantity
+    lcea_deg : Quantity or None
+        Means of two exposures where these were saved and agree, else of the picture; without
+        angles the last is None.
     difference_mm : Quantity or None
         Of the two exposures.
     agree : bool
@@ -177,7 +196,7 @@ class FinalState:
     how: HowFinal
     removed_mm: Quantity
     left_mm: Quantity
-    lcea_deg: Quantity
+    lcea_deg: Quantity | None
     difference_mm: Quantity | None
     agree: bool
     removal: Removal
@@ -323,6 +342,18 @@ class Report:
     standing : str
         Of the case.
     plan : Plan
+    terms : Terms
+        What was agreed when the case was opened.
+    beside_rim : str
+        What lies beside the rim, and whether the edge is taken with or without it.
+    other_views : tuple of (str, str)
+        Cases of other views of the same hip, and their views.
+    angles : bool
+        Angles are said; else millimetres only.
+    silent : bool
+        Numbers are recorded and shown nowhere until the case is closed.
+    at_most : bool
+        Less may be left than is said: burred unseen before the present first picture.
     plan_notes : tuple of str
         What the plan looks like on this hip.
     plan_confirmed : bool
@@ -355,6 +386,12 @@ class Report:
     closed: bool
     standing: Standing
     plan: Plan
+    terms: Terms
+    beside_rim: str
+    other_views: tuple[tuple[str, View], ...]
+    angles: bool
+    silent: bool
+    at_most: bool
     plan_notes: tuple[str, ...]
     plan_confirmed: bool
     marks: Marks | None
@@ -371,8 +408,12 @@ class Report:
     notes: tuple[Note, ...]
     made: Made
     caution: str = CAUTION
-    unseen: tuple[str, ...] = UNSEEN
     intervals: str = INTERVALS
+
+    @property
+    def unseen(self) -> tuple[str, ...]:
+        """What the case's view can't see."""
+        return NOT_SEEN[self.view], *UNSEEN
 
     @property
     def measured(self) -> tuple[Line, ...]:
@@ -389,7 +430,6 @@ def build(
     around: AroundView,
     events: tuple[EventRow, ...],
     plan_notes: Iterable[str],
-    facts: Mapping[int, HeaderFacts],
     made_with: tuple[str, str],
 ) -> Report:
     """Put a case's report together.
@@ -402,8 +442,6 @@ def build(
         The case's whole journal.
     plan_notes : iterable of str
         What the plan looks like on this hip.
-    facts : mapping of int to HeaderFacts
-        What the pictures' own headers say, by number.
     made_with : tuple of str
         Version of this software and digest of its settings.
 
@@ -412,7 +450,8 @@ def build(
     Report
     """
     case = around.case
-    lines = tuple(_line(case, picture) for picture in case.pictures if _is_later(picture))
+    earlier = [one for one in case.earlier if one.reference is None]
+    lines = tuple(_line(case, one) for one in (*earlier, *case.stills, *case.held))
     marks_at = [event.at for event in events if event.kind == "marks"]
     return Report(
         case_id=case.row.id,
@@ -423,6 +462,12 @@ def build(
         closed=case.log.closed,
         standing=case.standing,
         plan=case.setup.plan,
+        terms=case.agreement.terms,
+        beside_rim=_beside_rim(case.agreement.beside),
+        other_views=tuple((other.case_id, other.view) for other in case.agreement.views),
+        angles=case.angles,
+        silent=case.silent,
+        at_most=case.at_most,
         plan_notes=tuple(plan_notes),
         plan_confirmed=case.log.plan_confirmed,
         marks=case.setup.marks,
@@ -430,11 +475,11 @@ def build(
         scale=case.setup.scale,
         start=_start(case),
         lines=lines,
-        final=_final(case, lines, events),
+        final=_final(case, lines),
         carried=case.log.carried,
         zero_skipped=case.log.zero_skipped,
         unreadable=tuple((note.at, note.name, note.message) for note in case.unreadable),
-        exposure=_exposure(case, lines, facts),
+        exposure=_exposure(case, lines),
         beside=_beside(around, lines, events[-1].at),
         notes=case.log.notes,
         made=Made(*made_with, _measured_with(events), len(events), events[-1].chain),
@@ -442,10 +487,6 @@ def build(
 
 
 # --- pictures ----------------------------------------------------------------------------
-
-
-def _is_later(picture: CasePicture) -> bool:
-    return picture.role == "still" or (picture.role == "earlier" and picture.reference is None)
 
 
 def _line(case: Case, picture: CasePicture) -> Line:
@@ -462,9 +503,10 @@ def _line(case: Case, picture: CasePicture) -> Line:
         message=result.message if result and shown else None,
         limits=result.limits if result and shown else (),
         reasons=reasons,
-        notes=result.notes if result else (),
+        notes=result.notes if result and not case.silent else (),
         retake=_asks(reasons),
         is_zero=picture.number == case.log.zero_number,
+        quiet=picture.quiet,
     )
 
 
@@ -486,8 +528,8 @@ def _start(case: Case) -> Start | None:
         start.at,
         start.standing,
         reasons=found.reasons,
-        notes=found.notes,
-        lcea_deg=found.lcea_deg,
+        notes=() if case.silent else found.notes,
+        lcea_deg=found.lcea_deg if case.angles and not case.silent else None,
         radius_mm=_radius_mm(found),
         head_mm=2 * found.head_radius_px * found.mm_per_px
         if found.head_radius_px and found.mm_per_px
@@ -511,7 +553,7 @@ def _budget(removal: Removal, result: str) -> Budget | None:
 # --- the final state ---------------------------------------------------------------------
 
 
-def _final(case: Case, lines: tuple[Line, ...], events: tuple[EventRow, ...]) -> FinalState | None:
+def _final(case: Case, lines: tuple[Line, ...]) -> FinalState | None:
     found = {line.number: line for line in lines if line.removal and line.series == "present"}
     if not found:
         return None
@@ -521,14 +563,12 @@ def _final(case: Case, lines: tuple[Line, ...], events: tuple[EventRow, ...]) ->
         how: HowFinal = "two exposures"
     else:
         kept = None
-        last, how = _last_of(found, _came_while_burring(events), len(case.pictures))
+        passes = [line for line in found.values() if not line.quiet]
+        last = passes[-1] if passes else list(found.values())[-1]
+        how = "last while burring" if len(passes) < len(found) and passes else "last measured"
     removal = last.removal
     assert removal is not None
     two = kept.said.exposures if kept else None
-    carried, total = case.log.carried, None
-    if carried is not None:
-        before, now = carried.removed_mm, removal.running_mm
-        total = Quantity(before.value + now.value, math.hypot(before.u, now.u), now.unit)
     removed = (two.removed_mm if two else None) or removal.recession_mm
     return FinalState(
         number=last.number,
@@ -537,36 +577,30 @@ def _final(case: Case, lines: tuple[Line, ...], events: tuple[EventRow, ...]) ->
         how=how,
         removed_mm=removed,
         left_mm=(two.left_mm if two else None) or removal.remaining_mm,
-        lcea_deg=(two.lcea_deg if two else None) or removal.lcea_deg,
+        lcea_deg=((two.lcea_deg if two else None) or removal.lcea_deg) if case.angles else None,
         difference_mm=two.difference_mm if two else None,
         agree=two.agree if two else True,
         removal=removal,
         message=last.message,
         limits=last.limits,
-        change_deg=_change(case.reference, removal, removed),
-        total_mm=total,
+        change_deg=_change(case.reference, removal, removed) if case.angles else None,
+        total_mm=_total(case.log.carried, case.reference, removal),
     )
 
 
-def _last_of(
-    found: Mapping[int, Line], while_burring: set[int], pictures: int
-) -> tuple[Line, HowFinal]:
-    """Return the last measured picture, of those that came while burring if that was said."""
-    chosen = [number for number in found if number in while_burring]
-    if chosen and len(while_burring) < pictures:
-        return found[chosen[-1]], "last while burring"
-    return list(found.values())[-1], "last measured"
-
-
-def _came_while_burring(events: tuple[EventRow, ...]) -> set[int]:
-    """Return the numbers of the pictures that came before the repair or the femur's turn."""
-    burring, found = True, set()
-    for event in events:
-        if event.kind == "phase":
-            burring = json.loads(event.body)["phase"] in ("before burring", "burring")
-        elif event.kind == "picture" and burring:
-            found.add(int(json.loads(event.body)["number"]))
-    return found
+def _total(
+    carried: Carried | None, reference: ReferenceResult | None, removal: Removal
+) -> Quantity | None:
+    """Return what was carried over and what was removed since; one scale is behind both."""
+    if carried is None:
+        return None
+    before, now = carried.removed_mm, removal.running_mm
+    value, budget = before.value + now.value, _budget(removal, "recession_mm")
+    if budget is None or reference is None or reference.u_scale is None:
+        return Quantity(value, before.u + now.u, now.unit)
+    scale = BudgetRow(SCALE, reference.u_scale, "1", 1.0)
+    parts = [(1.0, budget), (1.0, carried_budget(carried, scale))]
+    return uncertainty.quantity(value, uncertainty.linear("total", "mm", parts))
 
 
 def _change(
@@ -577,12 +611,16 @@ def _change(
     budget = _budget(removal, "recession_mm")
     if radius is None or budget is None:
         return None
-    rows = [row.contribution for row in budget.rows if row.source != "scale"]
+    rows = [row.contribution for row in budget.rows if row.source != SCALE]
     u = math.degrees(math.hypot(*rows) / radius)
     return Quantity(math.degrees(removed.value / radius), u, "deg")
 
 
 # --- beside the resection ----------------------------------------------------------------
+
+
+def _beside_rim(beside: BesideRim) -> str:
+    return f"edge taken {beside.how} the {beside.what}" if beside.how else ""
 
 
 def _beside(view: AroundView, lines: tuple[Line, ...], last_at: datetime) -> Beside:
@@ -614,8 +652,9 @@ def _beside(view: AroundView, lines: tuple[Line, ...], last_at: datetime) -> Bes
 # --- pictures and dose -------------------------------------------------------------------
 
 
-def _exposure(case: Case, lines: tuple[Line, ...], facts: Mapping[int, HeaderFacts]) -> Exposure:
+def _exposure(case: Case, lines: tuple[Line, ...]) -> Exposure:
     pictures = [p for p in case.pictures if p.role not in ("plate", "object", "film")]
+    facts = {p.number: p.arrival.facts for p in pictures if p.arrival is not None}
     repeats = [p for p in pictures if _is_repeat(p)]
     unusable = [p for p in pictures if p.reference and _asks(p.reference.reasons)]
     retakes = [p for p in pictures if p.result and _asks(p.result.reasons)]

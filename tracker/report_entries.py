@@ -120,9 +120,9 @@ def entries(report: Report) -> tuple[Entry, ...]:
         *_marks(report),
         *(_start(report.start) if report.start else ()),
         *_carried(report),
-        *(entry for line in report.lines for entry in _line(line)),
+        *(entry for line in report.lines for entry in _line(line, angles=report.angles)),
         *(_final(report.final) if report.final else ()),
-        *_beside(report.beside),
+        *_beside(report.beside, angles=report.angles),
         *_exposure(report),
     )
 
@@ -183,16 +183,19 @@ def _carried(report: Report) -> Iterator[Entry]:
         yield from _entry("carried", "carried_mm", carried.removed_mm, carried.number)
 
 
-def _line(line: Line) -> Iterator[Entry]:
+def _line(line: Line, *, angles: bool) -> Iterator[Entry]:
     if line.removal is not None:
-        yield from _removal(f"picture.{line.number}", line.removal, line.number)
+        lcea = line.removal.lcea_deg if angles else None
+        yield from _removal(f"picture.{line.number}", line.removal, lcea, line.number)
 
 
-def _removal(place: str, removal: Removal, number: int) -> Iterator[Entry]:
+def _removal(
+    place: str, removal: Removal, lcea_deg: Quantity | None, number: int
+) -> Iterator[Entry]:
     parts: tuple[tuple[str, Quantity | float | None], ...] = (
         ("removed_mm", removal.recession_mm),
         ("running_mm", removal.running_mm),
-        ("lcea_deg", removal.lcea_deg),
+        ("lcea_deg", lcea_deg),
         ("left_mm", removal.remaining_mm),
         ("left_to_limit_mm", removal.to_floor_mm),
         ("area_mm2", removal.area_mm2),
@@ -206,20 +209,17 @@ def _removal(place: str, removal: Removal, number: int) -> Iterator[Entry]:
 
 
 def _final(final: FinalState) -> Iterator[Entry]:
-    for entry in _removal("final", final.removal, final.number):
+    means = {"removed_mm": final.removed_mm, "left_mm": final.left_mm}
+    for entry in _removal("final", final.removal, final.lcea_deg, final.number):
         part = entry.key.split(".")[1]
-        found = {
-            "removed_mm": final.removed_mm,
-            "left_mm": final.left_mm,
-            "lcea_deg": final.lcea_deg,
-        }.get(part)
+        found = means.get(part)
         yield from _entry("final", part, found, final.number) if found else (entry,)
     yield from _entry("final", "difference_mm", final.difference_mm, final.number)
     yield from _entry("final", "change_deg", final.change_deg, final.number)
     yield from _entry("final", "total_mm", final.total_mm, final.number)
 
 
-def _beside(beside: Beside) -> Iterator[Entry]:
+def _beside(beside: Beside, *, angles: bool) -> Iterator[Entry]:
     minutes = None if beside.traction_s is None else beside.traction_s / 60
     yield from _entry("around", "traction_min", minutes)
     yield from _entry("around", "labrum_mm", beside.arc.length_mm if beside.arc else None)
@@ -239,7 +239,7 @@ def _beside(beside: Beside) -> Iterator[Entry]:
         yield from _entry("after_traction", "difference_mm", two.difference_mm, number)
         yield from _entry("after_traction", "removed_mm", two.removed_mm, number)
         yield from _entry("after_traction", "left_mm", two.left_mm, number)
-        yield from _entry("after_traction", "lcea_deg", two.lcea_deg, number)
+        yield from _entry("after_traction", "lcea_deg", two.lcea_deg if angles else None, number)
     for number, estimated, _ in beside.estimates:
         yield from _entry(f"picture.{number}", "estimated_mm", estimated, number)
 

@@ -46,6 +46,8 @@ STANDINGS: Final = {
     "outline wrong": "outline looks wrong: number withdrawn",
     "to look at": "kept to look at",
     "estimate first": "number held back until the surgeon’s own estimate is written",
+    "held": "held: somebody has to say whether it belongs to this case",
+    "recorded": "recorded; its number is shown once the case is closed",
     "closed": "closed",
 }
 
@@ -182,7 +184,7 @@ def _budgets(report: Report) -> list[tuple[str, str, str, list[tuple[str, str, s
     return [
         (_BUDGETS[budget.result], _unit(budget.unit), *_rows(budget))
         for budget in report.final.removal.budgets
-        if budget.result in _BUDGETS
+        if budget.result in _BUDGETS and (report.angles or budget.result != "lcea")
     ]
 
 

@@ -89,11 +89,18 @@ def plain(report: Report) -> dict[str, Any]:
             "clock": list(report.plan.clock) if report.plan.clock else None,
             "notes": list(report.plan_notes),
             "confirmed": report.plan_confirmed,
+            "measured_on": report.terms.film or None,
+            "edge": report.terms.edge,
+            "left_is_at_most": report.at_most,
         },
         "marks": {
             "source": report.marks.source if report.marks else None,
             "agreed_at": report.marks_at.isoformat() if report.marks_at else None,
         },
+        "first_under_traction": report.terms.traction_on,
+        "numbers_shown": not report.silent,
+        "beside_rim": report.beside_rim or None,
+        "other_views": [{"case": case_id, "view": view} for case_id, view in report.other_views],
         "scale_from": start.scale_from if start else None,
         "first_picture": None
         if start is None
@@ -115,7 +122,11 @@ def plain(report: Report) -> dict[str, Any]:
             "agree": final.agree,
             "message": final.message,
             "limits": list(final.limits),
-            "budgets": [_budget(budget) for budget in final.removal.budgets],
+            "budgets": [
+                _budget(budget)
+                for budget in final.removal.budgets
+                if report.angles or budget.result not in ("lcea", "to the lower limit")
+            ],
         },
         "around": _around(report),
         "unreadable": [
@@ -189,6 +200,7 @@ def _line(line: Line) -> dict[str, Any]:
         "notes": list(line.notes),
         "retake_asked_for": line.retake,
         "zero_picture": line.is_zero,
+        "not_while_burring": line.quiet,
     }
 
 

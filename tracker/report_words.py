@@ -134,12 +134,16 @@ def band(report: Report, known: Mapping[str, Entry]) -> list[str]:
         which = f", picture {start.number}" if start else ""
         lines = [f"{hip(report.side)}{which}: nothing was measured."]
     else:
-        angle, removed, remains = (known[f"final.{part}"] for part in _BAND)
+        angle, removed, remains = (known.get(f"final.{part}") for part in _BAND)
+        assert removed is not None
+        assert remains is not None
         figure, word = left(remains)
+        degrees = f"LCEA {number(angle)} deg ({interval(angle)}), " if angle else ""
+        most = "at most " if report.at_most else ""
         lines = [
             f"{hip(report.side)}, picture {final.number}: removed {number(removed)} mm "
-            f"({interval(removed)}), LCEA {number(angle)} deg ({interval(angle)}), "
-            f"{figure} {word} ({left_interval(remains)}). Intervals hold 19 times in 20."
+            f"({interval(removed)}), {degrees}{most}{figure} {word} ({left_interval(remains)}). "
+            "Intervals hold 19 times in 20."
         ]
     lines += [report.unseen[0], report.caution]
     return [line.replace("−", "-").encode("ascii", "replace").decode() for line in lines]

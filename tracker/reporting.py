@@ -20,7 +20,7 @@ from tracker import (
     report_words,
     views,
 )
-from tracker.casebook import Case, CasePicture
+from tracker.casebook import CasePicture
 from tracker.drawing import Label
 from tracker.errors import NotFound
 from tracker.gallery import Frame
@@ -29,12 +29,14 @@ from tracker.ledger import Ledger, first_picture, picture_of
 from tracker.report import Report, build
 from tracker.report_entries import entries
 from tracker.report_page import Drawings, Shown
-from tracker.values import HeaderFacts, ReferenceResult, Still
+from tracker.values import ReferenceResult, Still
 
 Address = Callable[[int, str], str]
 """Gives the address of a picture from its number and the form in which it is shown."""
 
 _SHARE: Final[dict[str, float]] = {"rim": 0.75, "rim-small": 0.375}
+_Key = tuple[str, int | None]
+"""Hash of a picture's file, and which frame of a run."""
 _DRAWING: Final = (640, 480)
 _RECORDED_PX: Final = 512
 """Longest side of a picture as recorded, on the report."""
@@ -63,8 +65,8 @@ class Reporting:
         self._ledger = ledger
         self._made_with = made_with
         self._zone = zone
-        self._held: OrderedDict[str, Still] = OrderedDict()
-        self._known: dict[str, tuple[tuple[int, int], HeaderFacts | None]] = {}
+        self._held: OrderedDict[_Key, Still] = OrderedDict()
+        self._sizes: dict[_Key, tuple[int, int]] = {}
 
     def report(self, case_id: str) -> Report:
         """Return the report of a case as it stands.
@@ -77,7 +79,7 @@ class Reporting:
         events = self._ledger.store.events(case.row)
         notes = [note.text for note in views.plan_notes(case)]
         beside = around_acts.view_of(case, events[-1].at)
-        return build(beside, events, notes, self._facts(case), self._made_with)
+        return build(beside, events, notes, self._made_with)
 
     def page(self, case_id: str, address: Address) -> str:
         """Return the report as an ``article`` element for a page; its pictures have an address."""
@@ -178,9 +180,9 @@ class Reporting:
         reference = case.reference
         rim, passes, whole = {}, {}, {}
         for picture in case.pictures:
-            if picture.role not in ("first", "still"):
+            if picture.role not in ("first", "still", "held"):
                 continue
-            width, height = self._seen(picture)[0]
+            width, height = self._size(picture)
             frame = gallery.whole_frame(width, height)
             view = views.picture_view(case, picture, frame, (width, height), rim=True)
             number, lines, size = picture.number, view.lines, (view.width, view.height)
@@ -224,28 +226,24 @@ class Reporting:
 
     def _still(self, picture: CasePicture) -> Still:
         """Return a kept picture; the few that were looked at last are held."""
-        digest = picture.row.sha256
-        if digest in self._held:
-            self._held.move_to_end(digest)
-            return self._held[digest]
-        still = self._ledger.still(picture.row)
+        key = (picture.row.sha256, picture.frame)
+        if key in self._held:
+            self._held.move_to_end(key)
+            return self._held[key]
+        still = self._ledger.shown(picture)
         height, width = still.grey.shape
-        self._known[digest] = (width, height), still.facts
-        self._held[digest] = still
+        self._sizes[key] = (width, height)
+        self._held[key] = still
         while len(self._held) > _MOST_HELD:
             self._held.popitem(last=False)
         return still
 
-    def _seen(self, picture: CasePicture) -> tuple[tuple[int, int], HeaderFacts | None]:
-        """Return a picture's width and height, and what its header says, looked up once."""
-        if picture.row.sha256 not in self._known:
+    def _size(self, picture: CasePicture) -> tuple[int, int]:
+        """Return a picture's width and height, looked up once."""
+        key = (picture.row.sha256, picture.frame)
+        if key not in self._sizes:
             self._still(picture)
-        return self._known[picture.row.sha256]
-
-    def _facts(self, case: Case) -> dict[int, HeaderFacts]:
-        """Return what the pictures' own headers say."""
-        found = {picture.number: self._seen(picture)[1] for picture in case.pictures}
-        return {number: facts for number, facts in found.items() if facts is not None}
+        return self._sizes[key]
 
 
 def _rim_frame(reference: ReferenceResult, share: float) -> Frame:
