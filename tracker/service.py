@@ -26,8 +26,9 @@ from tracker.errors import InputError, InternalError, InvalidCase, UnreadableIma
 from tracker.gallery import Form
 from tracker.gate import Gate, NewCode
 from tracker.hips import Hips
-from tracker.identity import Kept
 from tracker.instance import InstanceNames, names_of
+from tracker.intake import Added, Intake
+from tracker.intake import Beside as BesideIntake
 from tracker.ledger import Ledger, Listener, first_picture, picture_of
 from tracker.logbook import Carried, Note
 from tracker.many import Many
@@ -85,28 +86,6 @@ __all__ = [
 ]
 
 
-@dataclass(frozen=True, eq=False, slots=True)
-class Added:
-    """What became of a picture that came in.
-
-    Attributes
-    ----------
-    number : int or None
-        Its number within the case; None where the file is no picture.
-    is_new : bool
-        False when the case already held the same bytes; then nothing was added.
-    result : StillResult or None
-        None for the first picture, and while the first picture's marks are not agreed.
-    rehearsed : bool
-        It is a rehearsal's picture, and no picture of the case.
-    """
-
-    number: int | None
-    is_new: bool
-    result: StillResult | None
-    rehearsed: bool = False
-
-
 _MOST_CHARACTERS: Final = 1000
 
 
@@ -156,9 +135,12 @@ class Service:
         self._showing = Showing(self._ledger)
         self.agreeing = Agreeing(self._ledger)
         self.hips = Hips(self._ledger, self.open_case)
-        self.around = AroundActs(self._ledger, settings, clock, self._note_original)
         self.many = Many(self._ledger)
         self.reports = Reporting(self._ledger, (stamp.software, stamp.settings))
+        self.intake = Intake(
+            self._ledger, settings, clock, BesideIntake(self.agreeing.takes, self.many.note_header)
+        )
+        self.around = AroundActs(self._ledger, settings, clock, self.intake.note_original)
         self.gate = Gate(folder, clock)
         """Which other devices come in."""
         self._sources: list[Source] = []
@@ -289,7 +271,15 @@ class Service:
 
     # --- pictures ------------------------------------------------------------------------
 
-    def add_picture(self, case_id: str, data: bytes, name: str, *, as_zero: bool = False) -> Added:
+    def add_picture(
+        self,
+        case_id: str,
+        data: bytes,
+        name: str,
+        *,
+        as_zero: bool = False,
+        frame: int | None = None,
+    ) -> Added:
         """Take in a picture: the first becomes the reference, later ones are measured.
 
         Parameters
@@ -302,6 +292,8 @@ class Service:
         as_zero : bool
             It is brought as the zero picture: traction on, rim not yet burred.
 
+        frame : int, optional
+            Which frame of a run, counted from 0; the last one if not said.
         Returns
         -------
         Added
@@ -314,34 +306,7 @@ class Service:
             The bytes are no picture; that something came is written down once.
         NotFound
         """
-        ledger, name = self._ledger, name[:255]
-        case = ledger.case(case_id)
-        if case.log.closed:
-            raise InputError(f"Case {case_id} is closed.", hint="Open it again on Pictures.")
-        with ledger.alone(case_id):
-            try:
-                still = ledger.decode(data, name)
-                kept = ledger.keep(data, still)
-            except UnreadableImage as error:
-                note = UnreadableNote(name, error.message, sha256=sha256(data).hexdigest())
-                if not ledger.case(case_id).knows_unreadable(note.sha256):
-                    ledger.tell(ledger.append(case, casebook.UNREADABLE, note))
-                raise
-            if self.agreeing.takes(case_id, data, name, still):
-                return Added(None, False, None, rehearsed=True)
-            row, is_new = self._store.keep_picture(case.row, kept.data, name)
-            case = ledger.reread(case_id)
-            self._note_original(case, row.number, data, kept)
-            self.many.note_header(case, row.number, still, is_new=is_new)
-            if picture_of(case, row.number).role not in ("first", "still", "earlier"):
-                joined = {"number": row.number, "role": "still"}
-                case, is_new = ledger.append(case, casebook.JOINED, joined), True
-            if as_zero and is_new and picture_of(case, row.number).role == "still":
-                ledger.append(case, logbook.ZERO, {"number": row.number})
-            case = ledger.measure_waiting(case_id)
-        if is_new:
-            ledger.tell(case)
-        return Added(row.number, is_new, picture_of(case, row.number).result)
+        return self.intake.take(case_id, data, name, as_zero=as_zero, frame=frame)
 
     def check_picture(self, data: bytes, name: str) -> None:
         """Look whether bytes are a whole picture; nothing is written.
@@ -430,7 +395,8 @@ class Service:
         self.case(case_id)
         with self._ledger.alone(case_id):
             case = self.case(case_id)
-            if not case.stills or case.stills[-1].number != number:
+            last = case.last_arrived
+            if last is None or last.number != number:
                 raise InputError(
                     f"Picture {number} is not the latest one.",
                     hint="Only the latest picture can be taken back.",
@@ -508,7 +474,9 @@ class Service:
         self.case(case_id)
         with self._ledger.alone(case_id):
             case = self.case(case_id)
-            measured = [p for p in case.stills if p.is_measured and not p.distrusted]
+            measured = [
+                p for p in case.stills if p.is_measured and not p.distrusted and not p.quiet
+            ]
             if not measured:
                 raise InputError(
                     "Nothing has been measured against the first picture.",
@@ -683,17 +651,17 @@ class Service:
         case_id = self.open_case(found.setup).row.id
         self.many.note_origin(self.case(case_id), origin)
         if found.grid is not None:
-            self._keep_aside(case_id, found.grid, "plate")
+            self.intake.keep_aside(case_id, found.grid, "plate")
         wanted = found.setup.scale.object_file
         if wanted is not None:
-            self._keep_aside(case_id, folder / wanted, "object")
+            self.intake.keep_aside(case_id, folder / wanted, "object")
         for path in found.pictures:
             yield self._import_picture(case_id, path)
 
     def _import_picture(self, case_id: str, path: Path) -> Added:
         data = casefolder.read_picture(path, self.settings.images.max_bytes)
         try:
-            added = self.add_picture(case_id, data, path.name)
+            added = self.intake.take(case_id, data, path.name, from_archive=True)
         except UnreadableImage as error:
             found = NotMeasurable(Reason.UNREADABLE, error.message)
             return Added(None, False, StillResult(path.name, "", "refused", (found,), 0.0))
@@ -701,25 +669,6 @@ class Service:
         if case.setup.marks is None and case.proposal and case.proposal.marks:
             self.accept_proposed(case_id)
         return added
-
-    def _keep_aside(self, case_id: str, path: Path, role: casebook.Role) -> None:
-        """Keep a picture that is not one of the sequence, or not yet."""
-        data = casefolder.read_picture(path, self.settings.images.max_bytes)
-        still = self._ledger.decode(data, path.name)
-        kept = self._ledger.keep(data, still)
-        case = self.case(case_id)
-        with self._ledger.alone(case_id):
-            row, _ = self._store.keep_picture(case.row, kept.data, path.name, role)
-            self._note_original(self._ledger.reread(case_id), row.number, data, kept)
-
-    def _note_original(self, case: Case, number: int, data: bytes, kept: Kept) -> None:
-        """Write down the hash of a file of which a copy is kept; keep it too if that is set."""
-        digest = kept.original_sha256
-        if not digest or digest in case.originals:
-            return
-        if self.settings.identity.keep_original:
-            self._store.keep_original(digest, data)
-        self._ledger.append(case, casebook.ORIGINAL, {"number": number, "sha256": digest})
 
 
 def _carried(before: Carried | None, last: CasePicture, *, whole: bool) -> Carried:
