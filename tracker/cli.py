@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final, NoReturn
 
-from tracker import __version__, cli_record
+from tracker import __version__, cli_record, cli_report
 from tracker.errors import EXIT_STATUS, InputError, InternalError, TrackerError, Unwritable
 
 _DEMO: Final = Path(__file__).resolve().parents[1] / "demo_frames"
@@ -96,6 +96,7 @@ def build_parser() -> argparse.ArgumentParser:
     _source_options(serve)
     serve.set_defaults(command=_serve)
     cli_record.add_commands(commands)
+    cli_report.add_command(commands)
     return parser
 
 
