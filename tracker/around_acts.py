@@ -26,7 +26,7 @@ from tracker.around import (
 )
 from tracker.around_films import Compared, Films, NoteOriginal, compared
 from tracker.around_sums import Anchors, Arc
-from tracker.around_views import AroundDrawings
+from tracker.around_views import ReviewBeside
 from tracker.casebook import Case, CasePicture
 from tracker.errors import InputError, NotFound
 from tracker.ledger import Ledger, picture_of
@@ -115,9 +115,9 @@ class AroundActs:
         """Return how it stands beside the resection."""
         return view_of(self._ledger.case(case_id), self._now())
 
-    def drawings(self, case_id: str) -> AroundDrawings:
-        """Return what Review draws beside the passes."""
-        return around_views.drawings(self._ledger.case(case_id), self._now())
+    def beside_review(self, case_id: str) -> ReviewBeside:
+        """Return what Review shows beside the passes."""
+        return around_views.beside_review(self._ledger.case(case_id), self._now())
 
     # --- traction ------------------------------------------------------------------------
 

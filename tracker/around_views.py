@@ -12,7 +12,7 @@ from tracker import around_charts, around_sums
 from tracker.around_charts import ClockMark, Judged, Moment, Stretch
 from tracker.around_sums import Anchors
 from tracker.casebook import Case, CasePicture
-from tracker.values import ReferenceResult, Removal
+from tracker.values import Reason, ReferenceResult, Removal
 from tracker.views import lateral_on_the_right
 
 _CLOCK: Final = 340
@@ -23,8 +23,28 @@ _TICKS_MIN: Final = (5, 10, 15, 30, 60, 120, 240)
 
 
 @dataclass(frozen=True, slots=True)
-class AroundDrawings:
-    """Drawings for Review; each is empty where there is nothing to draw.
+class Exposures:
+    """How many pictures a case took, and what their own headers say of dose.
+
+    Attributes
+    ----------
+    pictures : int
+        Repeats of a picture left out, films too.
+    measured : int
+    doses_dgycm2, entrance_mgy, kv : tuple of float
+        One for each picture whose header says it.
+    """
+
+    pictures: int
+    measured: int
+    doses_dgycm2: tuple[float, ...]
+    entrance_mgy: tuple[float, ...]
+    kv: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ReviewBeside:
+    """What Review shows beside the passes; a drawing is empty where there is nothing to draw.
 
     Attributes
     ----------
@@ -34,15 +54,17 @@ class AroundDrawings:
         Removed and left over the time of the case.
     thinned : dict
         Thinned bone along the rim, by the number of its picture.
+    exposures : Exposures
     """
 
     eye: str
     time: str
     thinned: dict[int, str]
+    exposures: Exposures
 
 
-def drawings(case: Case, now: datetime) -> AroundDrawings:
-    """Draw what Review shows beside the passes."""
+def beside_review(case: Case, now: datetime) -> ReviewBeside:
+    """Put together what Review shows beside the passes."""
     reference = case.reference
     thin: dict[int, str] = {}
     if reference is not None and reference.usable:
@@ -50,7 +72,29 @@ def drawings(case: Case, now: datetime) -> AroundDrawings:
             removal = _shown(picture)
             if removal is not None and removal.thinned is not None:
                 thin[picture.number] = _thinned(picture.number, removal, reference, case)
-    return AroundDrawings(eye(case), over_time(case, now), thin)
+    return ReviewBeside(eye(case), over_time(case, now), thin, exposures(case))
+
+
+def exposures(case: Case) -> Exposures:
+    """Count a case's pictures, and read what their headers say of dose."""
+    counted = [
+        picture
+        for picture in case.pictures
+        if picture.role in ("first", "still", "earlier", "set aside") and not _is_repeat(picture)
+    ]
+    facts = [picture.arrival.facts for picture in counted if picture.arrival]
+    return Exposures(
+        len(counted),
+        sum(picture.is_measured for picture in counted),
+        tuple(one.dose_area_dgycm2 for one in facts if one.dose_area_dgycm2 is not None),
+        tuple(one.entrance_dose_mgy for one in facts if one.entrance_dose_mgy is not None),
+        tuple(one.kv for one in facts if one.kv is not None),
+    )
+
+
+def _is_repeat(picture: CasePicture) -> bool:
+    reasons = picture.result.reasons if picture.result else ()
+    return bool(reasons) and reasons[0].reason == Reason.DUPLICATE
 
 
 def clock_face(case: Case, anchors: Anchors | None) -> str:
@@ -95,6 +139,7 @@ def over_time(case: Case, now: datetime) -> str:
     if case.first is None or not case.stills:
         return ""
     start = case.first.row.received_at
+    taken = dict(zip(case.timeline.order, case.timeline.taken_s, strict=True))
 
     def minute(at: datetime) -> float:
         return (at - start).total_seconds() / 60
@@ -106,7 +151,7 @@ def over_time(case: Case, now: datetime) -> str:
         removal = _shown(picture)
         moments.append(
             Moment(
-                minute(picture.row.received_at),
+                minute(_taken_at(picture, taken)),
                 picture.number,
                 removal.recession_mm if removal else None,
                 removal.remaining_mm if removal else None,
@@ -124,6 +169,13 @@ def over_time(case: Case, now: datetime) -> str:
     ticks = _ticks(start, first, last)
     title = "Removed and left over the time of the case, with intervals that hold 19 times in 20"
     return around_charts.over_time(*_TIME, moments, stretches, ticks, title)
+
+
+def _taken_at(picture: CasePicture, taken: dict[int, float]) -> datetime:
+    """Return when a picture was taken, by our clock; when it came where that is not known."""
+    came = picture.row.received_at
+    at_s = taken.get(picture.number)
+    return came if at_s is None else datetime.fromtimestamp(at_s, came.tzinfo)
 
 
 def _ticks(start: datetime, first: float, last: float) -> list[tuple[float, str]]:

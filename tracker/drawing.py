@@ -43,6 +43,8 @@ class RimLines:
         Where ``now`` is covered or unsure.
     plan, limit : tuple of Point or None
         Two ends of the short line across the rim where the plan, or the lower limit, is reached.
+    thinned : tuple of ndarray of shape (N, 2)
+        Closed lines around thinned bone.
     """
 
     now: Floats | None = None
@@ -50,6 +52,7 @@ class RimLines:
     start: Floats | None = None
     plan: tuple[Point, Point] | None = None
     limit: tuple[Point, Point] | None = None
+    thinned: tuple[Floats, ...] = ()
 
 
 # --- over a picture ----------------------------------------------------------------------
@@ -104,6 +107,8 @@ def _drawn(lines: RimLines, labels: Sequence[Label] = (), *, named: bool = True)
     parts: list[str] = []
     # Words come last: they stay readable where a line runs under them.
     texts: list[str] = []
+    # Lowest of all, and fine: what is thinned has no sharp end, the outlines have.
+    parts.extend(_thinned(line) for line in lines.thinned if len(line) > 2)
     if lines.limit is not None:
         parts.append(double_line(path_through(np.array(lines.limit)), "limit"))
         # At the other end than the plan's, so that the two words never meet.
@@ -118,6 +123,13 @@ def _drawn(lines: RimLines, labels: Sequence[Label] = (), *, named: bool = True)
         parts.extend(_now(lines.now, hidden))
     texts.extend(_word(label.at, label.text, "direction") for label in labels)
     return parts + texts if named else parts
+
+
+def _thinned(line: Floats) -> str:
+    """Draw a closed line around thinned bone: fine white dots, and a veil within."""
+    path = f"{path_through(line)} Z"
+    veil = f'<path d="{path}" fill="{START}" fill-opacity="0.12" stroke="none"/>'
+    return f"{veil}{stroked(path, START, 2, 'thinned', '0.1 4')}"
 
 
 def _now(points: Floats, hidden: Mask) -> Iterable[str]:

@@ -7,7 +7,7 @@ two pictures; one that could not be measured is shown as it was recorded.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 import numpy as np
@@ -119,6 +119,8 @@ def lines_in(
     reference: ReferenceResult,
     side: Side,
     title: str,
+    *,
+    thinned: Sequence[Floats] = (),
 ) -> str:
     """Draw a picture's lines in a frame of the first picture.
 
@@ -132,6 +134,8 @@ def lines_in(
     reference : ReferenceResult
     side : {"left", "right"}
     title : str
+    thinned : sequence of ndarray of shape (N, 2)
+        Closed lines around thinned bone, in the picture's own pixels.
 
     Returns
     -------
@@ -139,6 +143,8 @@ def lines_in(
         An ``svg`` element of the frame's size.
     """
     lines = placed_lines(frame, drawn, to_reference, reference)
+    to_frame = _then(UNMOVED if to_reference is None else to_reference, frame.from_reference)
+    lines = replace(lines, thinned=tuple(_mapped(line, to_frame) for line in thinned))
     # On a whole picture the rim is small: words beside it would cover it.
     is_whole = frame.from_reference is UNMOVED
     labels = directions(frame, reference, side)

@@ -20,6 +20,7 @@ from tracker.agreement import Beside, Rehearsed, Terms
 from tracker.around import AnchorIn, Entry
 from tracker.around_acts import AroundActs, AroundView
 from tracker.around_films import FilmMarks
+from tracker.around_views import ReviewBeside
 from tracker.casebook import Case, CasePicture, Phase, PhaseNote, UnreadableNote
 from tracker.decoding import SHARED, Decoder
 from tracker.errors import InputError, InternalError, InvalidCase, UnreadableImage
@@ -76,6 +77,7 @@ __all__ = [
     "PictureView",
     "PlanNote",
     "Rehearsed",
+    "ReviewBeside",
     "ReviewEntry",
     "ReviewView",
     "Service",

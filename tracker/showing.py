@@ -38,8 +38,8 @@ class Showing:
         for picture in case.pictures:
             if picture.role not in ("first", "still"):
                 continue
-            rim = self._view(case, picture, rim=True)
-            whole = self._view(case, picture, rim=False)
+            rim = self._view(case, picture, rim=True, thinned=True)
+            whole = self._view(case, picture, rim=False, thinned=True)
             entries.append(ReviewEntry(whole, rim if rim.form == "rim" else None))
         frame = gallery.whole_frame(*self._size(case.first)) if case.first else None
         return views.review(case, tuple(entries), frame, now)
@@ -106,9 +106,12 @@ class Showing:
         case = self._ledger.case(case_id)
         return views.with_object(case.setup, object_px, self._size(first_picture(case)))
 
-    def _view(self, case: Case, picture: CasePicture, *, rim: bool) -> PictureView:
+    def _view(
+        self, case: Case, picture: CasePicture, *, rim: bool, thinned: bool = False
+    ) -> PictureView:
         whole = gallery.whole_frame(*self._size(first_picture(case)))
-        return views.picture_view(case, picture, whole, self._size(picture), rim=rim)
+        size = self._size(picture)
+        return views.picture_view(case, picture, whole, size, rim=rim, thinned=thinned)
 
     def _size(self, picture: CasePicture) -> tuple[int, int]:
         """Return width and height of a kept picture, looked up once."""

@@ -313,7 +313,13 @@ def marks_to_start_from(setup: CaseSetup, width: int, height: int, u_px: float) 
 
 
 def picture_view(
-    case: Case, picture: CasePicture, whole: Frame, own_size: tuple[int, int], *, rim: bool
+    case: Case,
+    picture: CasePicture,
+    whole: Frame,
+    own_size: tuple[int, int],
+    *,
+    rim: bool,
+    thinned: bool = False,
 ) -> PictureView:
     """Put one picture and its lines together.
 
@@ -327,6 +333,8 @@ def picture_view(
         Width and height of this picture as recorded.
     rim : bool
         Show the rim magnified rather than the whole picture, where that can be done.
+    thinned : bool
+        Draw where bone is thinned.
 
     Returns
     -------
@@ -337,6 +345,7 @@ def picture_view(
     form: Form = "recorded"
     size, lines = own_size, ""
     drawn = None
+    borders: tuple[Floats, ...] = ()
     if reference is not None and reference.usable:
         removal = picture.result.removal if picture.result else None
         if picture.role == "first":
@@ -344,12 +353,16 @@ def picture_view(
             drawn, to_reference = None if case.silent else reference.overlay, None
         elif removal is not None and picture.counts:
             drawn, to_reference = removal.overlay, removal.to_reference
+            if thinned and removal.thinned is not None:
+                borders = removal.thinned.borders_px
     if drawn is not None and reference is not None:
         frame = gallery.rim_frame(reference) if rim else whole
         form = "rim" if rim else "registered"
         size = (frame.width, frame.height)
         title = f"Picture {picture.number} with the rim's lines"
-        lines = gallery.lines_in(frame, drawn, to_reference, reference, side, title)
+        lines = gallery.lines_in(
+            frame, drawn, to_reference, reference, side, title, thinned=borders
+        )
     return PictureView(
         number=picture.number,
         name=picture.row.name,

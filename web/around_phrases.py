@@ -230,7 +230,7 @@ def _choices(view: AroundView) -> tuple[PictureChoice, ...]:
 
 _COVERED: Final = 0.05
 """Share of the outline from which metal over it is said."""
-_MOST_CHOICES: Final = 6
+_MOST_CHOICES: Final = 4
 
 
 # --- the films ---------------------------------------------------------------------------
