@@ -18,6 +18,8 @@ class Client:
         By which the pages are asked for.
     failures_are_answers : bool
         Answer an unforeseen failure as the server would, instead of raising it here.
+    comes_from : str
+        Address of the machine that asks.
     """
 
     def __init__(
@@ -26,9 +28,12 @@ class Client:
         base_url: str = "http://127.0.0.1",
         *,
         failures_are_answers: bool = False,
+        comes_from: str = "127.0.0.1",
     ) -> None:
         self._loop = asyncio.new_event_loop()
-        transport = httpx.ASGITransport(app, raise_app_exceptions=not failures_are_answers)
+        transport = httpx.ASGITransport(
+            app, raise_app_exceptions=not failures_are_answers, client=(comes_from, 50000)
+        )
         self._client = httpx.AsyncClient(
             transport=transport, base_url=base_url, follow_redirects=True
         )
@@ -45,6 +50,11 @@ class Client:
         self._loop.run_until_complete(self._client.aclose())
         self._loop.run_until_complete(self._loop.shutdown_default_executor())
         self._loop.close()
+
+    @property
+    def cookies(self) -> httpx.Cookies:
+        """What the pages asked the browser to keep."""
+        return self._client.cookies
 
     def request(self, method: str, path: str, **options: Any) -> httpx.Response:
         """Ask anything."""

@@ -70,7 +70,7 @@ def test_the_code_decides_the_role_and_works_once(gate: Gate) -> None:
     assert gate.session_of(admitted.token) == admitted.session
     with pytest.raises(NotPaired):
         gate.pair(look.digits, "Somebody else")
-    assert gate.usable_roles() == {"theatre"}
+    assert set(gate.usable()) == {"theatre"}
 
 
 def test_a_code_is_worth_nothing_after_its_time_or_once_another_is_made(
@@ -213,7 +213,8 @@ def test_sessions_survive_a_restart_and_end_in_both(
     assert again.form_token(laptop.session) == gate.form_token(laptop.session)
     assert again.end((wall.session.key,)) == 1
     assert gate.session_of(wall.token) is None
-    assert not gate.is_live(wall.session.key)
+    assert not gate.stays(wall.session)
+    assert gate.stays(laptop.session)
     assert gate.session_of(laptop.token) is not None
     assert [one.device for one in gate.live_sessions()] == ["Laptop"]
     assert gate.end(None) == 1

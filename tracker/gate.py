@@ -50,6 +50,11 @@ class NewCode:
     digits: str
     until: datetime
 
+    @property
+    def shown(self) -> str:
+        """The digits as people read them."""
+        return pairing.shown(self.digits)
+
 
 @dataclass(frozen=True, slots=True)
 class Admitted:
@@ -124,9 +129,9 @@ class Gate:
 
         return self._change(change)
 
-    def usable_roles(self) -> frozenset[DeviceRole]:
-        """Return the roles for which a code can be used now."""
-        return frozenset(code.role for code in self._read().tries.usable(self._clock()))
+    def usable(self) -> dict[DeviceRole, datetime]:
+        """Return until when a code can be used, for each role that has one now."""
+        return {code.role: code.until for code in self._read().tries.usable(self._clock())}
 
     def closed_until(self) -> datetime | None:
         """Return until when wrong codes have closed pairing; None while it is open."""
@@ -177,10 +182,15 @@ class Gate:
             session = replace(session, seen_at=self._seen.get(session.key, session.seen_at))
         return session if session.is_live(self._clock()) else None
 
-    def is_live(self, key: int) -> bool:
-        """Tell whether a session lives."""
-        now = self._clock()
-        return any(one.key == key and one.is_live(now) for one in self.sessions())
+    def stays(self, session: Session) -> bool:
+        """Tell whether a device that has been here all the time still may be; it is seen here."""
+        self._read()
+        with self._guard:
+            known = self._by_digest.get(session.digest)
+        if known is None or not known.is_live(self._clock()):
+            return False
+        self.see(known)
+        return True
 
     def sessions(self) -> tuple[Session, ...]:
         """Return the sessions, the newest first; those that ended come with them."""

@@ -8,17 +8,19 @@ import uvicorn
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.staticfiles import StaticFiles
+from starlette.datastructures import Headers
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.responses import JSONResponse, Response
 
-from tracker.errors import HTTP_STATUS, InputError, TrackerError
-from tracker.service import Service
-from web import around, routes, ways, words
-from web.access import LOOPBACK, Guarded, error_body
+from tracker.errors import HTTP_STATUS, TrackerError
+from tracker.service import NewCode, Service
+from web import around, hip, pairing, routes, ways, words
+from web.access import Door, Guarded, error_body
 from web.pages import render
 from web.phrases import error_context
 from web.reporting import router as reports
+from web.serving import Serving
 
 _HERE: Final = Path(__file__).parent
 _FORM_OVERHEAD: Final = 1_000_000
@@ -29,32 +31,42 @@ _PLAIN_WORDS: Final = {
 }
 
 
-def create_app(service: Service, *, hosts: tuple[str, ...] = LOOPBACK) -> FastAPI:
+def create_app(
+    service: Service, *, door: Door | None = None, codes: tuple[NewCode, ...] = ()
+) -> FastAPI:
     """Make the application over a service.
 
     Parameters
     ----------
     service : Service
-    hosts : tuple of str
-        Names by which the pages may be asked for; others are refused.
+    door : Door, optional
+        How the pages are reached; by this machine only, if not said.
+    codes : tuple of NewCode
+        By which other devices come in at first.
 
     Returns
     -------
     FastAPI
     """
     most_bytes = service.settings.images.max_bytes + _FORM_OVERHEAD
+    door = door or Door()
     app = FastAPI(
         title="Rim resection tracker",
         docs_url=None,
         redoc_url=None,
-        middleware=[Middleware(Guarded, hosts=hosts, most_bytes=most_bytes)],
+        middleware=[Middleware(Guarded, door, service.gate, most_bytes, failed)],
     )
     app.state.service = service
     app.state.is_closing = False
+    app.state.door, app.state.failed = door, failed
+    app.state.codes = pairing.ShownCodes(codes)
     app.include_router(routes.router)
     app.include_router(around.router)
+    app.include_router(hip.router)
     app.include_router(ways.router)
     app.include_router(reports)
+    app.include_router(pairing.pages)
+    app.include_router(pairing.programs)
     app.mount("/static", StaticFiles(directory=_HERE / "static"), name="static")
     for kind in (TrackerError, HTTPException, RequestValidationError, Exception):
         app.add_exception_handler(kind, tell_error)
@@ -66,6 +78,11 @@ def tell_error(request: Request, error: Exception) -> Response:
 
     No text of a library's exception reaches anyone.
     """
+    return failed(request.headers, error)
+
+
+def failed(headers: Headers, error: Exception) -> Response:
+    """Return the answer to an error, for a request with these headers."""
     message, hint, status = "Something in the machinery failed.", "The record is safe.", 500
     if isinstance(error, TrackerError):
         message, hint = words.ended(error.message), words.sentence(error.hint)
@@ -77,44 +94,49 @@ def tell_error(request: Request, error: Exception) -> Response:
     elif isinstance(error, HTTPException):
         status = error.status_code
         message, hint = _PLAIN_WORDS.get(status, "The request can't be answered."), ""
-    if "text/html" in request.headers.get("accept", ""):
+    if "text/html" in headers.get("accept", ""):
         return render("error.html", error_context(message, hint, status), status=status)
     return JSONResponse(error_body(message, hint, status), status)
 
 
-def run(service: Service, *, host: str = "127.0.0.1", port: int = 8000) -> None:
+def run(
+    service: Service,
+    *,
+    host: str = "127.0.0.1",
+    port: int = 8000,
+    names: tuple[str, ...] = (),
+    certificate: Path | None = None,
+    key: Path | None = None,
+) -> None:
     """Serve the pages until interrupted.
 
     Parameters
     ----------
     service : Service
     host : str
-        A loopback address: the pages have no log-in.
+        An address of this machine.  Off the loopback every device has to be paired.
     port : int
         0 takes a free one.
+    names : tuple of str
+        Under which other machines know this one.
+    certificate, key : Path, optional
+        PEM files, to encrypt connections.
 
     Raises
     ------
     InputError
-        The address is not this machine's own, or the port is taken.
+        The address is not this machine's own, the port is taken, or the certificate can't be used.
     """
-    if host not in ("127.0.0.1", "localhost", "::1"):
-        raise InputError(
-            f"The pages are not served on {host}.",
-            hint="They have no log-in yet, so only 127.0.0.1 is allowed.",
-        )
-    family = socket.AF_INET6 if ":" in host else socket.AF_INET
-    with socket.socket(family, socket.SOCK_STREAM) as listener:
-        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        try:
-            listener.bind((host, port))
-        except OSError:
-            raise InputError(
-                f"Port {port} is taken.", hint="Give another one with --port."
-            ) from None
-        shown = f"[{host}]" if ":" in host else host
-        _announce(f"http://{shown}:{listener.getsockname()[1]}/")
-        Server(create_app(service)).run(sockets=[listener])
+    serving = Serving(host, port, names, certificate, key)
+    door = serving.door()
+    serving.check_certificate()
+    with serving.listening() as listeners:
+        codes = service.gate.codes_at_start() if door.is_shared else ()
+        closed = service.gate.closed_until() if door.is_shared else None
+        until = words.minute(closed) if closed else ""
+        for line in serving.lines(listeners[0].getsockname()[1], codes, until):
+            _announce(line)
+        Server(create_app(service, door=door, codes=codes), serving).run(sockets=listeners)
 
 
 class Server(uvicorn.Server):
@@ -124,11 +146,24 @@ class Server(uvicorn.Server):
     ----------
     app : FastAPI
         Of :func:`create_app`.
+    serving : Serving, optional
+        Says whether connections are encrypted.
     """
 
-    def __init__(self, app: FastAPI) -> None:
+    def __init__(self, app: FastAPI, serving: Serving | None = None) -> None:
+        serving = serving or Serving()
         super().__init__(
-            uvicorn.Config(app, log_level="warning", access_log=False, timeout_graceful_shutdown=5)
+            uvicorn.Config(
+                app,
+                log_level="warning",
+                access_log=False,
+                timeout_graceful_shutdown=5,
+                # Nobody may say for whom he asks: this machine itself would be believed.
+                proxy_headers=False,
+                server_header=False,
+                ssl_certfile=serving.certificate,
+                ssl_keyfile=serving.key,
+            )
         )
         self._app = app
 
@@ -138,5 +173,5 @@ class Server(uvicorn.Server):
         await super().shutdown(sockets)
 
 
-def _announce(address: str) -> None:
-    print(f"The pages are at {address}  (Ctrl+C ends)", flush=True)  # noqa: T201
+def _announce(line: str) -> None:
+    print(line, flush=True)  # noqa: T201

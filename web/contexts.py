@@ -3,13 +3,15 @@
 A test holds every template to its dataclass: it uses each field and nothing else.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 from urllib.parse import quote
 
 from markupsafe import Markup
 
 from tracker.values import CAUTION, VIEW_LIMIT
+from web.agreed_contexts import AgreedContext
+from web.asker import asker
 
 if TYPE_CHECKING:
     from web.around_contexts import BriefContext, ClockContext
@@ -24,6 +26,21 @@ class Shell:
     case_id: str | None = None
     caution: str = CAUTION
     view_limit: str = VIEW_LIMIT
+
+    @property
+    def role(self) -> str:
+        """What the device may do that asks for the page."""
+        return asker().role
+
+    @property
+    def form_token(self) -> str:
+        """What the page's scripts send with what they change."""
+        return asker().form_token
+
+    @property
+    def is_known(self) -> bool:
+        """False on the page on which a stranger types a code."""
+        return asker().is_known
 
     @property
     def base(self) -> str:
@@ -69,6 +86,8 @@ class CaseLine:
     side: str
     opened: str
     standing: str
+    views: tuple[tuple[str, str, str], ...] = ()
+    """Of a hip with several: name, address, how it stands."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +114,7 @@ class ReadingContext:
     circle: tuple[float, float, float] | None
     plan: tuple[str, ...] = ()
     confirm: bool = False
+    quality: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +127,7 @@ class MarksContext:
     horizontal: tuple[tuple[str, str], ...]
     object_ends: tuple[tuple[str, str], ...]
     object_mm: str
+    hip: str
     proposed: bool
     reading: ReadingContext
 
@@ -183,6 +204,7 @@ class PicturesContext:
     phase: PhaseContext
     ways: tuple[str, ...]
     last_event: int
+    agreed: AgreedContext = field(default_factory=AgreedContext)
     around: "BriefContext | None" = None
 
 
@@ -211,6 +233,7 @@ class GlanceContext:
     start: str
     strip: Markup
     last_event: int
+    agreed: AgreedContext = field(default_factory=AgreedContext)
     traction: "ClockContext | None" = None
 
 
@@ -245,6 +268,9 @@ class RowContext:
     findings: tuple[Finding, ...]
     notes: tuple[str, ...]
     budgets: tuple[BudgetContext, ...]
+    thinned: str
+    thinned_why: tuple[Finding, ...]
+    thinned_strip: Markup
 
 
 @dataclass(frozen=True, slots=True)
@@ -292,8 +318,13 @@ class ReviewContext:
     carried: str
     before: tuple[tuple[int, str, str], ...]
     rows: tuple[RowContext, ...]
+    around: "BriefContext"
+    eye: Markup
+    over_time: Markup
+    exposures: tuple[tuple[str, str], ...]
     unreadable: tuple[tuple[str, str, str], ...]
     last_event: int
+    agreed: AgreedContext = field(default_factory=AgreedContext)
 
 
 def case_base(case_id: str) -> str:

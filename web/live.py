@@ -18,7 +18,11 @@ RETRY_MS: Final = 1000
 
 
 async def changes(
-    service: Service, case_id: str, last_seen: int, is_closing: Callable[[], bool]
+    service: Service,
+    case_id: str,
+    last_seen: int,
+    is_closing: Callable[[], bool],
+    may_stay: Callable[[], bool] = lambda: True,
 ) -> AsyncIterator[ServerSentEvent]:
     """Yield the changes of a case and the beats between them, until the service closes.
 
@@ -30,24 +34,34 @@ async def changes(
         Key of the last journal entry that the page knows; 0 for none.
     is_closing : callable
         Tells whether the service is being stopped; asked once a beat.
+    may_stay : callable, optional
+        Tells whether the device that listens is still let in; asked once a beat, in a thread.
 
     Yields
     ------
     ServerSentEvent
-        "changed" with the key as its id, or "beat".
+        "changed" with the key as its id, "beat", or at last "ended" when the device was sent away.
     """
     loop = asyncio.get_running_loop()
     stirred = asyncio.Event()
 
+    members = {case_id}
+
     def hear(changed_id: str, _event: int) -> None:
-        if changed_id == case_id:
+        if changed_id in members:
             loop.call_soon_threadsafe(stirred.set)
 
     stop = service.listen(hear)
     try:
         yield ServerSentEvent(event="beat", data={}, retry=RETRY_MS)
         while not is_closing():
-            now = (await asyncio.to_thread(service.case, case_id)).last_event
+            if not await asyncio.to_thread(may_stay):
+                yield ServerSentEvent(event="ended", data={})
+                break
+            # Every view of the hip: the wall shows the one that came last.
+            views = await asyncio.to_thread(service.hips.views, case_id)
+            members = {case.row.id for case in views}
+            now = max(case.last_event for case in views)
             if now != last_seen:
                 last_seen = now
                 yield ServerSentEvent(event="changed", data={"event": now}, id=str(now))

@@ -8,6 +8,8 @@ from urllib.parse import quote
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.responses import HTMLResponse
 
+from web.formtoken import with_tokens
+
 
 class Context(Protocol):
     """A frozen dataclass with everything that one template may see."""
@@ -42,4 +44,5 @@ def render(template: str, context: Context, *, status: int = 200) -> HTMLRespons
     HTMLResponse
     """
     values = {part.name: getattr(context, part.name) for part in fields(context)}
-    return HTMLResponse(ENVIRONMENT.get_template(template).render(values), status)
+    html = ENVIRONMENT.get_template(template).render(values)
+    return HTMLResponse(with_tokens(html), status)

@@ -11,10 +11,11 @@ from fastapi.sse import EventSourceResponse, ServerSentEvent
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
-from tracker.errors import InputError
-from tracker.service import Added, Case, Service, Terms
+from tracker.errors import InputError, NotAllowed
+from tracker.service import Added, Beside, Case, Service
 from tracker.values import Floats
 from web import around_phrases, forms, live, phrases, reviewing, words
+from web.asker import asker
 from web.contexts import case_base
 from web.pages import render
 
@@ -34,6 +35,8 @@ class MarksForm(BaseModel):
     horizontal_y: list[float]
     object_x: list[float] = Field(default_factory=list)
     object_y: list[float] = Field(default_factory=list)
+    beside: forms.BesideHow = ""
+    beside_what: forms.BesideWhat = "ossicle"
     as_proposed: bool = False
     confirmed: bool = False
 
@@ -88,9 +91,7 @@ def open_case(request: Request, form: Annotated[forms.CaseForm, Form()]) -> Resp
     """Open a case."""
     service = _service(request)
     try:
-        case = service.open_hip(form.plain(), Terms(), {})
-        if form.plan_note():
-            service.take_note(case.row.id, form.plan_note())
+        case = service.open_hip(form.plain(), form.terms(), form.others())
     except InputError as error:
         if not _wants_page(request):
             raise
@@ -146,6 +147,7 @@ def _added_plain(added: Added) -> dict[str, object]:
     return {
         "number": added.number,
         "is_new": added.is_new,
+        "rehearsed": added.rehearsed,
         "verdict": result.verdict if result else None,
         "reasons": [str(reason.reason) for reason in result.reasons] if result else [],
     }
@@ -163,6 +165,7 @@ def agree_marks(request: Request, case_id: str, form: Annotated[MarksForm, Form(
     """Agree the marks on the first picture."""
     service = _service(request)
     marks = None if form.as_proposed else service.given_marks(form.plain())
+    service.agreeing.say_beside(case_id, Beside(form.beside, form.beside_what))
     service.agree_marks(case_id, marks, object_px=form.object_px(), confirmed=form.confirmed)
     return _to(case_base(case_id))
 
@@ -173,7 +176,9 @@ def read_marks(request: Request, case_id: str, form: Annotated[MarksForm, Form()
     service = _service(request)
     marks = service.given_marks(form.plain())
     reading = service.read_marks(case_id, marks, form.object_px())
-    return JSONResponse(asdict(phrases.reading_context(reading)))
+    case = service.case(case_id)
+    said = phrases.reading_context(reading, angles=case.angles, silent=case.silent)
+    return JSONResponse(asdict(said))
 
 
 @router.get("/cases/{case_id}/pictures/{number}/{form}.png")
@@ -188,8 +193,10 @@ def say(request: Request, case_id: str, what: Annotated[forms.Said, Form()]) -> 
     """Write down what one button says of the case."""
     service = _service(request)
     acts: dict[str, Callable[[str], Case]] = {
-        "close": service.close_case,
-        "reopen": service.reopen_case,
+        "close": lambda _: service.hips.everywhere(case_id, service.close_case),
+        "reopen": lambda _: service.hips.everywhere(case_id, service.reopen_case),
+        "burr runs": partial(service.say_burr, runs=True),
+        "burr stopped": partial(service.say_burr, runs=False),
         "no zero": service.skip_zero,
         "new series": partial(service.begin_series, nothing_burred=True),
         "new series, burred since": partial(service.begin_series, nothing_burred=False),
@@ -231,7 +238,7 @@ def glance(request: Request, case_id: str, part: str = "") -> Response:
     """Show what is left, from across the room."""
     template = "glance_live.html" if part == "live" else "glance.html"
     service = _service(request)
-    said = phrases.glance_context(service.glance(case_id))
+    said = phrases.glance_context(service.wall(case_id))
     clock = around_phrases.clock_context(service.around.view(case_id))
     return render(template, replace(said, traction=clock if clock.is_on else None))
 
@@ -249,7 +256,10 @@ def review(
     """Show the whole case for reading afterwards; the address says which two to compare."""
     template = "review_live.html" if part == "live" else "review.html"
     wanted = reviewing.Wanted(first, second, mode, extent)
-    return render(template, reviewing.review_context(_service(request).review(case_id), wanted))
+    service = _service(request)
+    view, beside = service.review(case_id), service.around.beside_review(case_id)
+    around = service.around.view(case_id)
+    return render(template, reviewing.review_context(view, around, beside, wanted))
 
 
 @router.post("/cases/{case_id}/pictures/{number}/outline")
@@ -260,7 +270,15 @@ def judge_outline(
     looks: Annotated[forms.Looks, Form()],
     page: Annotated[forms.CasePage, Form()] = "",
 ) -> Response:
-    """Write down that an outline looks wrong, or right after all."""
+    """Write down that an outline looks wrong, or right after all.
+
+    Who only looks may take a number off the screens, and not bring one back.
+    """
+    if looks == "right" and asker().role == "look":
+        raise NotAllowed(
+            "This device may take a number off, not bring it back.",
+            hint="Say so on Pictures, on a device of the theatre.",
+        )
     _service(request).judge_outline(case_id, number, wrong=looks == "wrong")
     base = case_base(case_id)
     return _to(f"{base}/{page}" if page else base)
@@ -274,9 +292,15 @@ async def events(
     after: int = 0,
 ) -> AsyncIterator[ServerSentEvent]:
     """Tell of the case's changes as they happen, from past the last one seen."""
-    state = request.app.state
+    state, who = request.app.state, asker()
     last_seen = max(last_event_id, after)
-    async for event in live.changes(state.service, case_id, last_seen, lambda: state.is_closing):
+
+    def may_stay() -> bool:
+        return who.session is None or state.service.gate.stays(who.session)
+
+    async for event in live.changes(
+        state.service, case_id, last_seen, lambda: state.is_closing, may_stay
+    ):
         yield event
 
 

@@ -171,13 +171,19 @@ function listen() {
   const source = new EventSource(`${main.dataset.events}?after=${seen}`);
   const beat = () => { lastBeat = performance.now(); tick(); };
   source.addEventListener("beat", beat);
+  // This device was sent away: the page on which a code is typed takes the number's place.
+  source.addEventListener("ended", () => location.reload());
   source.addEventListener("changed", (event) => {
     beat();
     if (event.lastEventId !== document.getElementById("live").dataset.seen) refresh().catch(() => {});
   });
   // A browser gives up after an answer that is no stream (a service that is just starting): go on.
   source.addEventListener("error", () => {
-    if (source.readyState === EventSource.CLOSED) setTimeout(listen, AGAIN_AFTER_MS);
+    if (source.readyState !== EventSource.CLOSED) return;
+    setTimeout(listen, AGAIN_AFTER_MS);
+    fetch(`${main.dataset.live}?part=live`, { cache: "no-store" }).then((answer) => {
+      if (answer.status === 401) location.reload();
+    }, () => {});
   });
   addEventListener("pagehide", () => source.close());
 }

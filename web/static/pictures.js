@@ -18,6 +18,8 @@ async function send(file) {
   document.body.classList.add("is-sending");
   say(`Measuring ${file.name}`);
   const body = new FormData();
+  const token = form.querySelector("[name=form_token]");
+  if (token) body.append("form_token", token.value);
   body.append("picture", file, file.name);
   // Said beside the button: this picture is brought as the zero picture.
   if (form.querySelector("[name=as_zero]")) body.append("as_zero", "true");
@@ -26,6 +28,7 @@ async function send(file) {
     const answer = await fetch(form.action, { method: "POST", body, headers: { Accept: "application/json" } });
     const said = await answer.json();
     if (!answer.ok) told = [`${said.error.message} ${said.error.hint}`, true];
+    else if (said.rehearsed) told = [`${file.name} is the rehearsal's picture. It is no picture of the case.`, false];
     else if (!said.is_new) told = [`${file.name} is already in the case as picture ${said.number}. Nothing was added.`, false];
   } catch {
     told = [`${file.name} did not arrive: the connection is lost. Bring it again.`, true];
