@@ -30,8 +30,6 @@ ScaleRung = Literal["mm_per_px", "object_diameter_mm", "head_diameter_mm"]
 MarksSource = Literal["given", "proposed"]
 VerdictWord = Literal["measured", "refused"]
 SpacingKind = Literal["none", "uncalibrated", "unstated", "geometry", "fiducial"]
-DeviceRole = Literal["theatre", "look"]
-"""What a device may do: bring pictures and agree the plan, or look."""
 
 
 def frozen(array: NDArray[np.generic]) -> None:
@@ -324,12 +322,12 @@ class HeaderFacts:
         Hashes for telling whether two pictures are of one patient, one study, one instance.
     burned_in : bool or None
         The header's word on text burned into the picture; None is no "no".
+    frame, frames : int
+        Which frame of how many, counted from 0.
     averaged : int
         The picture is the mean of so many frames that end with this one.
     series_number, instance_number : int or None
         The C-arm's own count of its pictures.
-    frame, frames : int
-        Which frame of how many, counted from 0.
     """
 
     modality: str
@@ -355,16 +353,18 @@ class HeaderFacts:
     study_key: str = ""
     instance_key: str = ""
     burned_in: bool | None = None
+    frame: int = 0
+    frames: int = 1
     averaged: int = 1
     series_number: int | None = None
     instance_number: int | None = None
-    frame: int = 0
-    frames: int = 1
 
     @property
     def hip_spacing_mm(self) -> float | None:
         """Spacing at the depth of an object of known size; the receptor's is never taken."""
         return self.pixel_spacing_mm if self.spacing_kind == "fiducial" else None
+
+
 @dataclass(frozen=True, slots=True)
 class Who:
     """Keyed hashes of whom and what examination a picture names; empty where it does not."""
@@ -372,8 +372,6 @@ class Who:
     patient: str = ""
     name: str = ""
     study: str = ""
-
-
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -392,19 +390,19 @@ class Still:
         Number of grey levels of the recording (256, 65536).
     facts : HeaderFacts or None
         What the file's header knows; None where the kind of file has no such header.
-    stretched : tuple of float
-        By how much columns and rows were multiplied, as the file's pixels are not square.
     camera : bool
         The file says that a lens took it.
+    stretched : tuple of float
+        By how much columns and rows were multiplied, as the file's pixels are not square.
     """
 
     name: str
     grey: Picture
     sha256: str
     levels: int = 256
-    stretched: tuple[float, float] = (1.0, 1.0)
     facts: HeaderFacts | None = None
     camera: bool = False
+    stretched: tuple[float, float] = (1.0, 1.0)
 
     def __post_init__(self) -> None:
         if self.grey.ndim != 2 or self.grey.dtype != np.float32:
