@@ -314,7 +314,7 @@ def test_a_program_that_looks_brings_none(stranger: Device) -> None:
 @pytest.mark.parametrize("said", ["Bearer", "Bearer ", "Bearer x", "bearer \udcff", "Basic YTpi"])
 def test_a_token_that_is_none_lets_nobody_in(stranger: Device, said: str) -> None:
     headers = {"Authorization": said.encode("utf-8", "surrogateescape")}
-    assert stranger.get("/cases/p1/glance", headers=headers).status_code == 401  # type: ignore[arg-type]
+    assert stranger.get("/cases/p1/glance", headers=headers).status_code == 401
 
 
 def test_a_token_is_no_cookie_and_a_cookie_no_token(stranger: Device, laptop: Device) -> None:
@@ -535,7 +535,7 @@ def unpacked(kind: str, body: bytes, size: int) -> tuple[str, bytes, int]:
 
     async def take() -> tuple[str, bytes, int]:
         headers = [(b"content-type", kind.encode()), (b"content-length", b"%d" % len(body))]
-        found = formtoken.FormBody({"headers": headers}, Pieces(body, size))  # type: ignore[arg-type]
+        found = formtoken.FormBody({"headers": headers}, Pieces(body, size))
         await found.find_token()
         rest, more = b"", True
         while more:

@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final, NoReturn
 
-from tracker import __version__, cli_record, cli_report
+from tracker import __version__, cli_access, cli_cohort, cli_record, cli_report
 from tracker.errors import EXIT_STATUS, InputError, InternalError, TrackerError, Unwritable
 
 _DEMO: Final = Path(__file__).resolve().parents[1] / "demo_frames"
@@ -92,10 +92,13 @@ def build_parser() -> argparse.ArgumentParser:
 
     serve = commands.add_parser("serve", help="serve the pages on this machine")
     _port_option(serve)
+    cli_access.serving_options(serve)
     cli_record.record_options(serve)
     _source_options(serve)
     serve.set_defaults(command=_serve)
+    cli_access.add_commands(commands)
     cli_record.add_commands(commands)
+    cli_cohort.add_commands(commands)
     cli_report.add_command(commands)
     return parser
 
@@ -225,7 +228,7 @@ def _serve(options: argparse.Namespace) -> None:
             opened.enter_context(source)
         # Ctrl-C is how serving ends; the ways in are closed after the pages, the record last.
         with contextlib.suppress(KeyboardInterrupt):
-            run_pages(service, port=options.port)
+            run_pages(service, port=options.port, **cli_access.serving(options))
 
 
 def _sources(service: Any, options: argparse.Namespace) -> Iterator[Any]:
