@@ -26,7 +26,7 @@ def test_pictures_come_in_byte_order_of_their_names(folder: Path) -> None:
         (folder / name).write_bytes(b"")
     for name in ("notes.txt", ".hidden.png", "grid.png"):
         (folder / name).write_bytes(b"")
-    (folder / "sub.png").mkdir()
+    (folder / "sub").mkdir()
 
     names = [path.name for path in read_case(folder).pictures]
 
@@ -156,3 +156,25 @@ def test_a_reference_that_cannot_be_used_has_reasons_only() -> None:
         "marks": "proposed",
         "reasons": ["no-anatomy"],
     }
+
+
+def test_what_is_named_like_a_picture_and_is_none_has_a_line(folder: Path) -> None:
+    (folder / "zz1.png").mkdir()
+    (folder / "zz2.png").symlink_to(folder / "nowhere.png")
+    os.mkfifo(folder / "zz3.png")
+    listed = read_case(folder).pictures
+
+    for name, said in (
+        ("zz1.png", "it is a folder"),
+        ("zz2.png", "it is a link that leads nowhere"),
+        ("zz3.png", "it is no file"),
+    ):
+        assert folder / name in listed
+        with pytest.raises(UnreadableImage, match=said):
+            read_picture(folder / name, 1000)
+
+
+def test_a_link_to_a_picture_is_a_picture(folder: Path) -> None:
+    (folder / "zz.png").symlink_to(folder / "000.png")
+
+    assert read_picture(folder / "zz.png", 10**6) == (folder / "000.png").read_bytes()

@@ -393,6 +393,14 @@ def test_a_way_in_needs_its_case(
     assert pages.calls == []
 
 
+def test_a_case_without_a_way_in_is_an_error(
+    pages: Pages, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["serve", "--data", str(tmp_path), "--case", "p1"]) == 2
+    assert "--case needs a way in" in capsys.readouterr().err
+    assert pages.calls == []
+
+
 def test_serve_runs_the_ways_in_while_it_serves(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

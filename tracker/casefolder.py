@@ -69,15 +69,17 @@ def read_case(folder: Path) -> CaseFolder:
     setup = parse_case(_read_case_file(folder))
     grid_name = setup.plate.file if setup.plate else GRID_FILE
     try:
+        # What is named like a picture and is none (a folder, a link that leads nowhere) is listed
+        # too: it becomes a line that says so, and does not just stay away.
         names = [p for p in folder.iterdir() if p.suffix.lower() in PICTURE_SUFFIXES]
-        found = [p for p in names if p.is_file() and not p.name.startswith(".")]
+        found = [p for p in names if not p.name.startswith(".")]
     except OSError:
         raise InvalidCase(f"{folder} can't be read", hint="check its permissions") from None
     pictures = sorted(
         (p for p in found if p.name not in (grid_name, GRID_FILE)),
         key=lambda p: bytes(Path(p.name)),
     )
-    if not pictures:
+    if not any(path.is_file() for path in pictures):
         raise InvalidCase(
             f"{folder} holds no picture",
             hint="put the C-arm pictures beside case.toml, named in the order they were taken",
@@ -103,8 +105,11 @@ def read_picture(path: Path, max_bytes: int) -> bytes:
     Raises
     ------
     UnreadableImage
-        The file can't be opened.
+        The file can't be opened, or is none.
     """
+    kind = _no_file(path)
+    if kind:
+        raise UnreadableImage(f"{path.name}: it is {kind}", hint="put the picture itself there")
     try:
         with path.open("rb") as file:
             return file.read(max_bytes + 1)
@@ -112,6 +117,15 @@ def read_picture(path: Path, max_bytes: int) -> bytes:
         raise UnreadableImage(
             f"{path.name}: the file can't be opened", hint="check its permissions"
         ) from None
+
+
+def _no_file(path: Path) -> str:
+    """Return what stands where a picture should; empty for a file.  A pipe would never end."""
+    if path.is_dir():
+        return "a folder"
+    if path.is_symlink() and not path.exists():
+        return "a link that leads nowhere"
+    return "" if path.is_file() or not path.exists() else "no file"
 
 
 def _read_case_file(folder: Path) -> str:

@@ -217,6 +217,11 @@ def _serve(options: argparse.Namespace) -> None:
             "--watch, --video and --dicom need --case", hint="name the case: --case ID"
         )
     run_pages = _pages()
+    if options.case and all(way is None for way in given):
+        raise InputError(
+            "--case needs a way in that runs by itself",
+            hint="add --watch, --video or --dicom; the pages show every case",
+        )
     from tracker.decoding import SHARED
     from tracker.service import Service
 

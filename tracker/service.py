@@ -661,7 +661,6 @@ class Service:
             yield self._import_picture(case_id, path)
 
     def _import_picture(self, case_id: str, path: Path) -> Added:
-        data = casefolder.read_picture(path, self.settings.images.max_bytes)
         try:
             added = self.intake.take(case_id, data, path.name, from_archive=True)
         except UnreadableImage as error:
@@ -672,6 +671,7 @@ class Service:
             self.accept_proposed(case_id)
         return added
 
+            data = casefolder.read_picture(path, self.settings.images.max_bytes)
 
 def _carried(before: Carried | None, last: CasePicture, *, whole: bool) -> Carried:
     """Add a series' running total to what was carried into it."""
