@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final, NoReturn
 
-from tracker import __version__, cli_access, cli_cohort, cli_record, cli_report
+from tracker import __version__, cli_access, cli_cohort, cli_pictures, cli_record, cli_report
 from tracker.errors import EXIT_STATUS, InputError, InternalError, TrackerError, Unwritable
 
 _DEMO: Final = Path(__file__).resolve().parents[1] / "demo_frames"
@@ -99,6 +99,7 @@ def build_parser() -> argparse.ArgumentParser:
     cli_access.add_commands(commands)
     cli_record.add_commands(commands)
     cli_cohort.add_commands(commands)
+    cli_pictures.add_command(commands)
     cli_report.add_command(commands)
     return parser
 
@@ -216,12 +217,12 @@ def _serve(options: argparse.Namespace) -> None:
         raise InputError(
             "--watch, --video and --dicom need --case", hint="name the case: --case ID"
         )
-    run_pages = _pages()
     if options.case and all(way is None for way in given):
         raise InputError(
             "--case needs a way in that runs by itself",
             hint="add --watch, --video or --dicom; the pages show every case",
         )
+    run_pages = _pages()
     from tracker.decoding import SHARED
     from tracker.service import Service
 
