@@ -23,7 +23,7 @@ from tracker.errors import HTTP_STATUS
 from tracker.service import Service
 from tracker.values import CAUTION, VIEW_LIMIT, NotMeasurable, Quantity, Reason, StillResult
 from web import app as web_app
-from web import contexts, forms, live, pages, phrases, words
+from web import card, contexts, forms, live, pages, phrases, words
 
 PAGE = {"Accept": "text/html"}
 OWN = "http://127.0.0.1"
@@ -44,6 +44,7 @@ CONTEXTS = {
     "review.html": contexts.ReviewContext,
     "review_live.html": contexts.ReviewContext,
     "error.html": contexts.ErrorContext,
+    "card.html": card.CardContext,
 }
 
 
@@ -471,8 +472,8 @@ def test_the_plan_keeps_its_zone_and_where_it_comes_from(client: Client, service
     client.post("/cases", data=CASE | more)
     case = service.case("p1")
     assert case.setup.plan.clock == ("11:00", "2:00")
-    said = "The target LCEA comes from: X-ray standing, lateral bony edge."
-    assert [note.text for note in case.log.notes] == [said]
+    assert case.agreement.terms.film == "X-ray standing"
+    said = "plan measured on X-ray standing, lateral bony edge"
     assert said in text(client.get("/cases/p1/review").text)
 
 

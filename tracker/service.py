@@ -7,7 +7,7 @@ Every use case reads the record, lets the pipeline measure, and writes the recor
 import math
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from hashlib import sha256
 from pathlib import Path
@@ -509,12 +509,24 @@ class Service:
     # --- what the pages show -------------------------------------------------------------
 
     def glance(self, case_id: str) -> GlanceView:
-        """Return what the wall shows: what is left now, or why nothing can be said."""
-        return self._showing.glance(case_id, self.now())
+        """Return how one view stands: what is left now, or why nothing can be said."""
+        # Looked up first: what changes meanwhile is then shown by the next renewal.
+        views = self.hips.views(case_id)
+        return replace(
+            self._showing.glance(case_id, self.now()),
+            last_event=max(case.last_event for case in views),
+            views=views,
+            test_picture=self.agreeing.shows_rehearsal(case_id),
+        )
+
+    def wall(self, case_id: str) -> GlanceView:
+        """Return what the wall shows: of the hip's views the one that was brought last."""
+        return self.glance(self.hips.last_brought(case_id).row.id)
 
     def review(self, case_id: str) -> ReviewView:
         """Return the whole case for reading afterwards."""
-        return self._showing.review(case_id, self.now())
+        views = self.hips.views(case_id)
+        return replace(self._showing.review(case_id, self.now()), views=views)
 
     def picture_png(self, case_id: str, number: int, form: Form) -> bytes:
         """Return a picture as a page shows it; see :meth:`tracker.showing.Showing.picture_png`."""

@@ -54,6 +54,8 @@ class PictureView:
         The drawing that lies over it; empty where there is none.
     result : StillResult or None
     reference : ReferenceResult or None
+    silent, angles, at_most : bool
+        Of the case: numbers are not shown, angles are said, less may be left than is said.
     """
 
     number: int
@@ -66,6 +68,9 @@ class PictureView:
     lines: str
     result: StillResult | None
     reference: ReferenceResult | None
+    silent: bool = False
+    angles: bool = True
+    at_most: bool = False
 
     @property
     def removal(self) -> Removal | None:
@@ -99,6 +104,11 @@ class GlanceView:
     now : datetime
         When this was put together.
     last_event : int
+        Of any view of the hip.
+    views : tuple of Case
+        Of the same hip, this one among them.
+    test_picture : bool
+        The rehearsal's picture is there to be seen.
     """
 
     case: Case
@@ -113,6 +123,8 @@ class GlanceView:
     strip: str
     now: datetime
     last_event: int
+    views: tuple[Case, ...] = ()
+    test_picture: bool = False
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -134,6 +146,8 @@ class ReviewView:
     passes_on_rim: str
     passes_on_whole: str
     now: datetime
+    views: tuple[Case, ...] = ()
+    quality: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -374,6 +388,9 @@ def picture_view(
         lines=lines,
         result=picture.result,
         reference=picture.reference,
+        silent=case.silent,
+        angles=case.angles,
+        at_most=case.at_most,
     )
 
 
@@ -445,7 +462,8 @@ def review(
         on_rim = passes_of(case, reference, gallery.rim_frame(reference))
         on_whole = passes_of(case, reference, whole)
     strip, chart = strip_of(case, _STRIP), chart_of(case)
-    return ReviewView(case, pictures, strip, chart, on_rim, on_whole, now)
+    quality = quality_of(case)
+    return ReviewView(case, pictures, strip, chart, on_rim, on_whole, now, quality=quality)
 
 
 def passes_of(case: Case, reference: ReferenceResult, frame: Frame) -> str:

@@ -26,8 +26,8 @@ def desk_context(case: Case, notes: tuple[PlanNote, ...]) -> DeskContext:
         notes=written(case),
         latest=latest.number if latest else None,
         carried=carried_text(case),
-        can_renew=any(picture.counts for picture in case.stills),
-        last_measured=next((p.number for p in reversed(case.stills) if p.counts), None),
+        can_renew=bool(_trusted(case)),
+        last_measured=next((p.number for p in reversed(_trusted(case))), None),
         can_keep=latest is not None and case.standing_of(latest) == "not measured",
     )
 
@@ -37,6 +37,8 @@ def carried_text(case: Case) -> str:
     carried = case.log.carried
     if carried is None:
         return ""
+    if case.silent:
+        return "What was removed before this first picture is recorded, and carried over."
     total = carried.removed_mm
     least = "" if carried.whole else "at least "
     said = f"Removed before this first picture: {least}{words.value(total)} mm"
@@ -50,6 +52,8 @@ def before_series(case: Case) -> tuple[tuple[int, str, str], ...]:
     for picture in case.earlier:
         removal = picture.result.removal if picture.result and picture.counts else None
         text = "the first picture then" if picture.reference else words.NOT_MEASURED
+        if picture.withheld and picture.is_measured:
+            text = "recorded"
         if removal is not None:
             removed = f"{words.value(removal.recession_mm)} mm removed"
             text = f"{removed} ({words.interval(removal.recession_mm)})"
@@ -73,9 +77,11 @@ def written(case: Case) -> tuple[tuple[str, str, str], ...]:
 
 def zero_context(case: Case) -> ZeroContext:
     """Say how the zero picture stands, and whether the next picture is to be one."""
-    log, counted = case.log, [picture for picture in case.stills if picture.counts]
+    log, counted = case.log, _trusted(case)
     zero = next((p for p in counted if p.number == log.zero_number), None)
     ready = case.standing not in ("no picture", "marks to agree", "first unusable", "closed")
+    if zero is not None and zero.withheld:
+        return ZeroContext(False, "The zero picture is recorded; what it reads is not shown yet.")
     if zero is not None:
         reads_zero, text = _zero_reading(zero)
         asked = ready and not reads_zero and not log.zero_skipped and len(counted) == 1
@@ -85,6 +91,11 @@ def zero_context(case: Case) -> ZeroContext:
     if counted:
         return ZeroContext(False, "No picture was named as the zero picture.")
     return ZeroContext(ready, "")
+
+
+def _trusted(case: Case) -> list[CasePicture]:
+    """Return the pictures that were measured and not called wrong, whether or not they show it."""
+    return [picture for picture in case.stills if picture.is_measured and not picture.distrusted]
 
 
 def _zero_reading(zero: CasePicture) -> tuple[bool, str]:

@@ -1,18 +1,33 @@
 """What the forms of the pages send, and how it becomes the keys of a case.toml."""
 
 import re
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any, Final, Literal
 
-from pydantic import BaseModel, ConfigDict
+from pydantic import BaseModel, ConfigDict, Field
 
-from tracker.errors import InputError
+from tracker.errors import InputError, InvalidCase
+from tracker.service import Terms
+from tracker.values import View
 from web import words
 
 PictureForm = Literal["recorded", "registered", "rim"]
 Looks = Literal["wrong", "right"]
-Said = Literal["close", "reopen", "no zero", "new series", "new series, burred since"]
+Said = Literal[
+    "close",
+    "reopen",
+    "no zero",
+    "new series",
+    "new series, burred since",
+    "burr runs",
+    "burr stopped",
+]
 Aside = Literal["take back", "look at"]
 CasePage = Literal["", "glance", "review"]
+Rehearse = Literal["begin", "end"]
+BesideHow = Literal["", "with", "without"]
+BesideWhat = Literal["rim fragment", "ossicle", "calcified labrum"]
 
 _LABELS: Final = {
     "id": "Pseudonym",
@@ -25,6 +40,8 @@ _LABELS: Final = {
     "floor_lcea_deg": "Lower limit",
     "depth_mm": "Planned depth",
     "max_depth_mm": "Greatest depth",
+    "other_depth_mm": "Planned depth in the other views",
+    "other_max_depth_mm": "Greatest depth in the other views",
 }
 """Names of the form's fields by the keys of a case.toml."""
 
@@ -39,7 +56,8 @@ class CaseForm(BaseModel):
 
     id: str = ""
     side: str = ""
-    view: str = "AP"
+    view: View | Literal[""] = ""
+    views: list[View] = Field(default_factory=list)
     head_diameter_mm: str = ""
     mm_per_px: str = ""
     object_diameter_mm: str = ""
@@ -48,10 +66,20 @@ class CaseForm(BaseModel):
     floor_lcea_deg: str = ""
     depth_mm: str = ""
     max_depth_mm: str = ""
+    other_depth_mm: str = ""
+    other_max_depth_mm: str = ""
     clock_from: str = ""
     clock_to: str = ""
     edge: str = "lateral bony edge"
-    film: str = ""
+    film: Literal["", "X-ray lying", "X-ray standing", "CT", "C-arm picture"] = ""
+    traction_on: bool = False
+    numbers: Literal["live", "recorded only"] = "live"
+
+    def used_views(self) -> tuple[View, ...]:
+        """Return the views that will be used; the first of them stands for the hip."""
+        chosen = [self.view, *self.views] if self.view else self.views
+        order: tuple[View, ...] = ("AP", "oblique", "false-profile")
+        return tuple(view for view in order if view in chosen) or ("AP",)
 
     def plain(self) -> dict[str, Any]:
         """Return the form as the keys and tables of a case.toml.
@@ -61,7 +89,7 @@ class CaseForm(BaseModel):
         InputError
             A field that should hold a number holds something else.
         """
-        plain: dict[str, Any] = {"id": self.id.strip(), "view": self.view}
+        plain: dict[str, Any] = {"id": self.id.strip(), "view": self.used_views()[0]}
         if self.side:
             plain["side"] = self.side
         plain["scale"] = self._numbers(_SCALE)
@@ -71,11 +99,43 @@ class CaseForm(BaseModel):
         self._refuse_unlikely(plain)
         return plain
 
-    def plan_note(self) -> str:
-        """Return where the plan's angle comes from, as a note; empty where nothing was said."""
-        if not self.film or not self.target_lcea_deg.strip():
-            return ""
-        return f"The target LCEA comes from: {self.film}, {self.edge}."
+    def depths(self) -> dict[str, Any]:
+        """Return the depths as the keys of a case.toml's table.
+
+        Raises
+        ------
+        InputError
+            A field that should hold a number holds something else.
+        """
+        return self._numbers(("depth_mm", "max_depth_mm"))
+
+    def terms(self) -> Terms:
+        """Return what is agreed beside what measuring needs."""
+        return Terms(numbers=self.numbers, film=self.film, traction_on=self.traction_on)
+
+    def others(self) -> dict[View, dict[str, Any]]:
+        """Return the plans of the other views, as the keys of a case.toml's table.
+
+        Raises
+        ------
+        InputError
+            There are other views and no depth.
+        """
+        views = self.used_views()[1:]
+        if not views:
+            return {}
+        typed = self._numbers(("other_depth_mm", "other_max_depth_mm"))
+        own = self.depths()
+        plan = {
+            key: typed.get(f"other_{key}", own.get(key)) for key in ("depth_mm", "max_depth_mm")
+        }
+        if plan["depth_mm"] is None:
+            raise InputError(
+                "The other views need a planned depth in millimetres.",
+                hint="Angles are planned in the AP view alone.",
+            )
+        known = {key: value for key, value in plan.items() if value is not None}
+        return {view: dict(known) for view in views}
 
     def _refuse_unlikely(self, plain: dict[str, Any]) -> None:
         """Refuse what could be typed and is most likely a slip, saying what was meant."""
@@ -86,6 +146,14 @@ class CaseForm(BaseModel):
                 "and are never subtracted: measure the film again at the lateral bony edge, or "
                 "plan a depth.",
             )
+        without = "in a case that begins under traction" if self.traction_on else ""
+        if plain["view"] != "AP":
+            without = "without an AP view"
+        if without and plain["plan"].keys() & {"target_lcea_deg", "floor_lcea_deg"}:
+            raise InputError(
+                f"No LCEA is measured {without}.",
+                hint="Leave target and lower limit empty, and plan a depth in millimetres.",
+            )
         head = plain["scale"].get("head_diameter_mm")
         odd = words.head_size(head) if head is not None else ""
         if odd and not self.unusual_head:
@@ -93,7 +161,10 @@ class CaseForm(BaseModel):
 
     def as_filled(self) -> dict[str, str]:
         """Return what was typed, to show it again."""
-        return {name: str(value) for name, value in self.model_dump().items()}
+        typed = {name: str(value) for name, value in self.model_dump().items()}
+        typed["views"] = " ".join(self.used_views())
+        typed["traction_on"] = "yes" if self.traction_on else ""
+        return typed
 
     def _numbers(self, names: tuple[str, ...]) -> dict[str, float]:
         found = {}
@@ -128,3 +199,12 @@ def in_form_words(message: str) -> str:
     if first:
         text = _LABELS[first[1]] + text[first.end() :]
     return re.sub(pattern, lambda found: _LABELS[found[1]].lower(), text)
+
+
+@contextmanager
+def in_its_words() -> Iterator[None]:
+    """Say what is wrong with a case.toml in the words of the form."""
+    try:
+        yield
+    except InvalidCase as error:
+        raise InvalidCase(in_form_words(error.message), hint=error.hint) from None

@@ -13,7 +13,9 @@ NAMES: Final[dict[Phase, str]] = {
     "repair": "Repair",
     "femur": "Femur",
 }
-_JUDGED: Final = frozenset({"ready", "waiting", "measured", "not measured", "outline wrong"})
+_JUDGED: Final = frozenset(
+    {"ready", "waiting", "measured", "recorded", "not measured", "outline wrong"}
+)
 
 
 def phase_context(case: Case) -> PhaseContext:

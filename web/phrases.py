@@ -14,6 +14,8 @@ from tracker.service import (
 )
 from tracker.values import NotMeasurable, Quantity
 from web import words
+from web.agreed import VIEWS, agreed_context, view_limit
+from web.agreed_contexts import AgreedContext
 from web.contexts import (
     CaseLine,
     ErrorContext,
@@ -33,21 +35,6 @@ from web.phase import as_heard, phase_context, ways_in
 
 STALE_AFTER_S: Final = 60
 
-_STANDINGS: Final = {
-    "no picture": "waits for its first picture",
-    "marks to agree": "waits for the marks on the first picture",
-    "first unusable": "the first picture can't be used",
-    "ready": "ready for the first pass",
-    "waiting": "being measured",
-    "measured": "measured",
-    "estimate first": "waits for the surgeon's own estimate",
-    "not measured": "last picture not measured",
-    "outline wrong": "last outline looks wrong",
-    "to look at": "last picture kept to look at",
-    "closed": "closed",
-}
-
-
 _ESTIMATE: Final = (
     Finding("The picture is measured.", "Say what is removed in all; it is written on Pictures."),
 )
@@ -58,36 +45,23 @@ def error_context(message: str, hint: str, status: int) -> ErrorContext:
     return ErrorContext(Shell("Not possible", "error"), message, hint, status)
 
 
-def home_context(
-    cases: tuple[Case, ...], form: dict[str, str], error: str = "", hint: str = ""
-) -> HomeContext:
-    """Put the list of cases into words, with the form as it was filled in."""
-    lines = tuple(
-        CaseLine(
-            case.row.id,
-            case_base(case.row.id),
-            words.hip(case.setup.side),
-            f"{words.day(case.row.opened_at)}, {words.minute(case.row.opened_at)}",
-            _STANDINGS[case.standing],
-        )
-        for case in cases
-    )
-    return HomeContext(Shell("Cases", "home"), lines, form, error, hint)
-
-
 def glance_context(view: GlanceView) -> GlanceContext:
     """Put what the wall shows into words."""
     case, shown = view.case, view.shown
-    shell = Shell(f"Glance, case {case.row.id}", "glance", case.row.id)
+    shell = Shell(
+        f"Glance, case {case.row.id}", "glance", case.row.id, view_limit=view_limit(case)
+    )
     if view.standing == "closed":
         shown = None
     removal = shown.removal if shown else None
-    figure_text, unit = words.left(removal.remaining_mm) if removal else ("", "")
+    figure_text, unit = "", ""
+    if removal:
+        figure_text, unit = words.left(removal.remaining_mm, at_most=case.at_most)
     counted = shown is not None and view.standing in ("measured", "not measured", "outline wrong")
     age_s = (view.now - shown.received_at).total_seconds() if shown and counted else None
     last = ""
     if view.last_left is not None:
-        lastfigure, last_unit = words.left(view.last_left)
+        lastfigure, last_unit = words.left(view.last_left, at_most=case.at_most)
         before = words.before_passes(view.passes_since)
         last = f"last measured {lastfigure} {last_unit}, {before}"
     said = GlanceContext(
@@ -97,7 +71,9 @@ def glance_context(view: GlanceView) -> GlanceContext:
         heading=_heading(view.standing),
         figure_text=figure_text,
         unit=unit,
-        interval=words.left_interval(removal.remaining_mm) if removal else "",
+        interval=words.left_interval(removal.remaining_mm, at_most=case.at_most)
+        if removal
+        else "",
         message=shown.result.message or "" if removal and shown and shown.result else "",
         limits=shown.result.limits if removal and shown and shown.result else (),
         findings=_ESTIMATE if view.standing == "estimate first" else findings(view.reasons),
@@ -114,8 +90,20 @@ def glance_context(view: GlanceView) -> GlanceContext:
         start=_start(shell, case, shown),
         strip=Markup(view.strip),
         last_event=view.last_event,
+        agreed=_agreed(view, "glance", shown),
     )
     return as_heard(case, said)
+
+
+def _agreed(view: GlanceView, page: str, shown: PictureView | None) -> AgreedContext:
+    return agreed_context(
+        view.case,
+        view.views or (view.case,),
+        page,
+        quality=view.quality,
+        shown=shown,
+        has_test_picture=view.test_picture,
+    )
 
 
 def pictures_context(
@@ -123,7 +111,9 @@ def pictures_context(
 ) -> PicturesContext:
     """Put what to do next into words, and what the last picture gave."""
     case = view.case
-    shell = Shell(f"Pictures, case {case.row.id}", "pictures", case.row.id)
+    shell = Shell(
+        f"Pictures, case {case.row.id}", "pictures", case.row.id, view_limit=view_limit(case)
+    )
     stage = {
         "no picture": "first",
         "marks to agree": "marks",
@@ -140,26 +130,46 @@ def pictures_context(
         stage=stage,
         next_picture="the first picture" if stage == "first" else f"picture {number}",
         verdict=_verdict(shell, shown, view) if shown else None,
-        marks=_marks(shell, marks) if marks else None,
+        marks=_marks(shell, marks, view) if marks else None,
         findings=findings(view.reasons) if stage != "passes" else (),
         earlier=tuple(_earlier(case, shown.number if shown else None)),
         waiting=len(case.waiting),
         lcea=_lcea(case, shown.removal.lcea_deg if shown and shown.removal else view.start_lcea),
-        notes=case.reference.notes if case.reference else (),
-        can_replace_first=not any(picture.counts for picture in case.stills),
-        desk=desk_context(case, view.plan_notes),
+        notes=view.quality,
+        can_replace_first=not any(picture.is_measured for picture in case.stills),
+        desk=desk_context(case, () if case.silent else view.plan_notes),
         phase=phase_context(case),
         ways=ways_in(case, sources),
         last_event=view.last_event,
+        agreed=_agreed(view, "", shown),
     )
 
 
-def reading_context(reading: MarksReading) -> ReadingContext:
-    """Put what the marks say into words."""
+def reading_context(
+    reading: MarksReading, *, angles: bool = True, silent: bool = False
+) -> ReadingContext:
+    """Put what the marks say into words.
+
+    Parameters
+    ----------
+    reading : MarksReading
+    angles : bool
+        Angles are said in this view.
+    silent : bool
+        Numbers are recorded only: no angle, and of the plan what asks for a yes.
+    """
     socket = reading.socket
     if isinstance(socket, NotMeasurable):
         return ReadingContext(False, words.seen(socket), "", "", "", "", None)
     lcea = f"{words.value(socket.lcea_deg, 0)}° ({words.interval(socket.lcea_deg, 0)})"
+    if not angles:
+        lcea = "not measured here: millimetres only"
+    elif silent:
+        lcea = "recorded, shown once the case is closed"
+    notes = reading.plan_notes
+    said = tuple(note.text for note in notes)
+    if silent:
+        said = tuple(_WITHOUT_NUMBERS[note.kind] for note in notes if note.confirm)
     diameter = scale = plausible = ""
     if reading.head_diameter_mm is not None and reading.mm_per_px is not None:
         diameter = f"{reading.head_diameter_mm:.1f} mm"
@@ -174,9 +184,19 @@ def reading_context(reading: MarksReading) -> ReadingContext:
         scale,
         plausible,
         circle,
-        tuple(note.text for note in reading.plan_notes),
-        any(note.confirm for note in reading.plan_notes),
+        said,
+        any(note.confirm for note in notes),
+        reading.quality,
     )
+
+
+_WITHOUT_NUMBERS: Final = {
+    "confirm-shallow-start": (
+        "The socket may be shallow before anything is removed: bone taken away can't be put back."
+    ),
+    "target-near-limit": "The lower limit may be reached before the target.",
+    "depth-near-limit": "The lower limit may be reached before the planned depth.",
+}
 
 
 RUNGS: Final = {
@@ -201,6 +221,7 @@ def _heading(standing: str) -> str:
         "ready": "Ready: nothing burred yet",
         "waiting": "Being measured",
         "measured": "",
+        "recorded": "Picture taken in and usable",
         "estimate first": "Your own estimate first",
         "not measured": "Not measured",
         "outline wrong": "No number: the outline looks wrong",
@@ -223,7 +244,7 @@ def findings(reasons: tuple[NotMeasurable, ...]) -> tuple[Finding, ...]:
 
 def _lcea(case: Case, now: Quantity | None) -> str:
     plan = case.setup.plan
-    if now is None:
+    if now is None or case.silent or plan.floor_lcea_deg is None:
         return ""
     text = f"LCEA {words.value(now, 0)}°"
     if plan.target_lcea_deg is not None:
@@ -251,9 +272,10 @@ def figure(shell: Shell, picture: PictureView) -> Figure:
 
 def _verdict(shell: Shell, shown: PictureView, view: GlanceView) -> VerdictContext:
     removal, result = shown.removal, shown.result
-    figure_text, unit = words.left(removal.remaining_mm) if removal else ("", "")
-    removed = ""
+    removed = figure_text = unit = ""
+    at_most = view.case.at_most
     if removal:
+        figure_text, unit = words.left(removal.remaining_mm, at_most=at_most)
         quantity = removal.recession_mm
         removed = f"{words.value(quantity)} mm removed ({words.interval(quantity)})"
     return VerdictContext(
@@ -262,7 +284,7 @@ def _verdict(shell: Shell, shown: PictureView, view: GlanceView) -> VerdictConte
         heading=_heading(shown.standing),
         figure_text=figure_text,
         unit=unit,
-        interval=words.left_interval(removal.remaining_mm) if removal else "",
+        interval=words.left_interval(removal.remaining_mm, at_most=at_most) if removal else "",
         message=(result.message or "") if removal and result else "",
         limits=result.limits if removal and result else (),
         findings=findings(view.reasons),
@@ -273,7 +295,7 @@ def _verdict(shell: Shell, shown: PictureView, view: GlanceView) -> VerdictConte
     )
 
 
-def _marks(shell: Shell, view: MarksView) -> MarksContext:
+def _marks(shell: Shell, view: MarksView, glance: GlanceView) -> MarksContext:
     def xy(point: tuple[float, float]) -> tuple[str, str]:
         return f"{point[0]:.1f}", f"{point[1]:.1f}"
 
@@ -292,8 +314,11 @@ def _marks(shell: Shell, view: MarksView) -> MarksContext:
         if view.object_px is None
         else tuple(xy((float(x), float(y))) for x, y in view.object_px),
         object_mm=f"{view.case.setup.scale.object_diameter_mm or 0:g} mm",
+        hip=words.hip(view.case.setup.side),
         proposed=view.proposed,
-        reading=reading_context(view.reading),
+        reading=reading_context(
+            view.reading, angles=glance.case.angles, silent=glance.case.silent
+        ),
     )
 
 
@@ -305,10 +330,12 @@ def _earlier(case: Case, shown: int | None) -> list[tuple[int, str, str]]:
             continue
         removal = picture.result.removal if picture.result and picture.counts else None
         if removal is not None:
-            text = words.left_sentence(removal.remaining_mm)
+            text = words.left_sentence(removal.remaining_mm, at_most=case.at_most)
         elif picture.distrusted:
             text = "outline looks wrong"
-        elif picture.withheld:
+        elif picture.withheld and case.silent and picture.is_measured:
+            text = "usable, recorded"
+        elif picture.withheld and picture.is_measured:
             text = "waits for your own estimate"
         elif picture.result is None:
             text = "kept, waits to be measured"

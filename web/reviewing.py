@@ -9,6 +9,7 @@ from markupsafe import Markup
 from tracker.service import PictureView, ReviewEntry, ReviewView
 from tracker.values import Budget, Quantity
 from web import words
+from web.agreed import agreed_context, agreed_lines, view_limit
 from web.contexts import (
     BudgetContext,
     Choice,
@@ -78,7 +79,9 @@ def review_context(view: ReviewView, wanted: Wanted | None = None) -> ReviewCont
     ReviewContext
     """
     case = view.case
-    shell = Shell(f"Review, case {case.row.id}", "review", case.row.id)
+    shell = Shell(
+        f"Review, case {case.row.id}", "review", case.row.id, view_limit=view_limit(case)
+    )
     asked, note = _settled(view, wanted or Wanted())
     return ReviewContext(
         shell=shell,
@@ -97,7 +100,8 @@ def review_context(view: ReviewView, wanted: Wanted | None = None) -> ReviewCont
             (note.name, words.clock(note.at) if note.at else "", note.message)
             for note in case.unreadable
         ),
-        last_event=case.last_event,
+        last_event=max(one.last_event for one in (case, *view.views)),
+        agreed=agreed_context(case, view.views or (case,), "review", quality=view.quality),
     )
 
 
@@ -194,12 +198,14 @@ def _plan(view: ReviewView) -> list[tuple[str, str]]:
         lines.append(("target LCEA", f"{plan.target_lcea_deg:g}°, lateral bony edge"))
     if plan.depth_mm is not None:
         lines.append(("planned depth", f"{plan.depth_mm:g} mm"))
-    lines.append(("lower limit", f"{plan.floor_lcea_deg:g}°"))
+    if plan.floor_lcea_deg is not None:
+        lines.append(("lower limit", f"{plan.floor_lcea_deg:g}°"))
     if plan.max_depth_mm is not None:
         lines.append(("greatest depth", f"{plan.max_depth_mm:g} mm"))
     if plan.clock is not None:
         lines.append(("zone on the clock face", f"{plan.clock[0]} to {plan.clock[1]}"))
-    if reference and reference.lcea_deg:
+    lines += agreed_lines(case)
+    if reference and reference.lcea_deg and case.angles and not case.silent:
         lines.append(("LCEA at the start", f"{_with_interval(reference.lcea_deg)}°"))
     if reference and reference.mm_per_px:
         rung = RUNGS[reference.scale_from or ""]
@@ -216,13 +222,17 @@ def _row(shell: Shell, picture: PictureView, asked: Wanted) -> RowContext:
     if picture.standing == "first unusable" and picture.reference:
         reasons = picture.reference.reasons
     notes = result.notes if result else picture.reference.notes if picture.reference else ()
+    if picture.silent:
+        notes = ()
     beam = ""
     if removal:
         tilt, oblique = removal.beam.tilt, removal.beam.oblique
         beam = f"tilt {_with_interval(tilt)}°, oblique {_with_interval(oblique)}°"
     lcea = removal.lcea_deg if removal else None
-    if picture.standing == "ready" and picture.reference:
+    if picture.standing == "ready" and picture.reference and not picture.silent:
         lcea = picture.reference.lcea_deg
+    if not picture.angles:
+        lcea = None
     is_placed = removal is not None or picture.standing == "ready"
     here = asked.address(shell.base, second=picture.number) if is_placed else ""
     return RowContext(
@@ -234,7 +244,7 @@ def _row(shell: Shell, picture: PictureView, asked: Wanted) -> RowContext:
         figure=figure(shell, picture),
         removed=_with_interval(removal.recession_mm) if removal else "",
         running=_with_interval(removal.running_mm) if removal else "",
-        left=words.left_sentence(removal.remaining_mm) if removal else "",
+        left=words.left_sentence(removal.remaining_mm, at_most=picture.at_most) if removal else "",
         lcea=_with_interval(lcea) if lcea else "",
         area=_with_interval(removal.area_mm2, 0) if removal else "",
         beam=beam,

@@ -14,7 +14,7 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 from tracker.errors import InputError, NotAllowed
 from tracker.service import Added, Beside, Case, Service
 from tracker.values import Floats
-from web import around_phrases, forms, live, phrases, reviewing, words
+from web import around_phrases, caselist, forms, live, phrases, reviewing, words
 from web.asker import asker
 from web.contexts import case_base
 from web.pages import render
@@ -81,9 +81,10 @@ def _to(address: str) -> Response:
 
 
 @router.get("/")
-def home(request: Request) -> Response:
-    """List the cases, with the form that opens one."""
-    return render("home.html", phrases.home_context(_service(request).cases(), forms.EMPTY))
+def home(request: Request, before: int | None = None, find: str = "") -> Response:
+    """List the cases, the newest first, with the form that opens one."""
+    page = _service(request).listing.page(before=before, find=find.strip()[:64])
+    return render("home.html", caselist.home_context(page, forms.EMPTY))
 
 
 @router.post("/cases")
@@ -95,8 +96,8 @@ def open_case(request: Request, form: Annotated[forms.CaseForm, Form()]) -> Resp
     except InputError as error:
         if not _wants_page(request):
             raise
-        filled = phrases.home_context(
-            service.cases(),
+        filled = caselist.home_context(
+            service.listing.page(),
             form.as_filled(),
             words.ended(forms.in_form_words(error.message)),
             words.sentence(error.hint),
@@ -144,10 +145,11 @@ def add_picture(
 
 def _added_plain(added: Added) -> dict[str, object]:
     result = added.result
+    if added.rehearsed:
+        return {"number": None, "is_new": False, "rehearsed": True}
     return {
         "number": added.number,
         "is_new": added.is_new,
-        "rehearsed": added.rehearsed,
         "verdict": result.verdict if result else None,
         "reasons": [str(reason.reason) for reason in result.reasons] if result else [],
     }

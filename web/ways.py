@@ -1,6 +1,7 @@
 """Addresses for programs: pictures by POST and by DICOM over the web; the phase; the ways in."""
 
 from dataclasses import asdict, dataclass
+from functools import partial
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Form, Request
@@ -33,7 +34,9 @@ def set_phase(
     paused: Annotated[bool, Form()] = False,
 ) -> Response:
     """Say what is being done now: pictures are judged aloud only while burring."""
-    _service(request).set_phase(case_id, phase, paused=paused)
+    service = _service(request)
+    act = partial(service.set_phase, phase=phase, paused=paused)
+    service.hips.everywhere(case_id, act)
     return RedirectResponse(case_base(case_id), 303)
 
 
@@ -83,6 +86,8 @@ def sources(request: Request) -> Response:
 def _plain(service: Service, case_id: str, added: Added) -> dict[str, Any]:
     """Return what became of a picture, as the reference describes it."""
     case, result = service.case(case_id), added.result
+    if added.number is None:
+        return {"case": case_id, "number": None, "is_new": False, "rehearsed": added.rehearsed}
     picture = next(one for one in case.pictures if one.number == added.number)
     counts = picture.counts and result is not None
     removal = result.removal if result is not None and counts else None

@@ -21,19 +21,27 @@ def decimals(value: float, places: int = 1) -> str:
     return text.lstrip("-") if float(text) == 0 else text
 
 
-def left(quantity: Quantity) -> tuple[str, str]:
+def left(quantity: Quantity, *, at_most: bool = False) -> tuple[str, str]:
     """Return what is left as a figure and its words, never with a minus sign.
+
+    Where something was burred unseen it is the most that is left.
 
     >>> left(Quantity(1.42, 0.25, "mm"))
     ('1.4', 'mm left')
     >>> left(Quantity(-0.6, 0.25, "mm"))
     ('0.6', 'mm past the plan')
+    >>> left(Quantity(1.42, 0.25, "mm"), at_most=True)
+    ('1.4', 'mm left at most')
+    >>> left(Quantity(-0.6, 0.25, "mm"), at_most=True)
+    ('0.6', 'mm past the plan or more')
     """
     text = decimals(quantity.value)
-    return (text[1:], "mm past the plan") if text.startswith("-") else (text, "mm left")
+    if text.startswith("-"):
+        return text[1:], "mm past the plan or more" if at_most else "mm past the plan"
+    return text, "mm left at most" if at_most else "mm left"
 
 
-def left_interval(quantity: Quantity) -> str:
+def left_interval(quantity: Quantity, *, at_most: bool = False) -> str:
     """Return the interval of what is left, in the words of :func:`left`.
 
     >>> left_interval(Quantity(1.4, 0.25, "mm"))
@@ -42,8 +50,14 @@ def left_interval(quantity: Quantity) -> str:
     '0.4 past to 0.6 left'
     >>> left_interval(Quantity(-1.2, 0.25, "mm"))
     '0.7 to 1.7 past'
+    >>> left_interval(Quantity(1.4, 0.25, "mm"), at_most=True)
+    'up to 1.9 left'
+    >>> left_interval(Quantity(-1.2, 0.25, "mm"), at_most=True)
+    '0.7 past or more'
     """
     low, high = decimals(quantity.low), decimals(quantity.high)
+    if at_most:
+        return f"{high[1:]} past or more" if high.startswith("-") else f"up to {high} left"
     if not low.startswith("-"):
         return f"{low} to {high}"
     if high.startswith("-"):
@@ -51,14 +65,14 @@ def left_interval(quantity: Quantity) -> str:
     return f"{low[1:]} past to {high} left"
 
 
-def left_sentence(quantity: Quantity) -> str:
+def left_sentence(quantity: Quantity, *, at_most: bool = False) -> str:
     """Return what is left with its interval, in one line.
 
     >>> left_sentence(Quantity(1.42, 0.25, "mm"))
     '1.4 mm left (0.9 to 1.9)'
     """
-    figure, words = left(quantity)
-    return f"{figure} {words} ({left_interval(quantity)})"
+    figure, words = left(quantity, at_most=at_most)
+    return f"{figure} {words} ({left_interval(quantity, at_most=at_most)})"
 
 
 def interval(quantity: Quantity, places: int = 1) -> str:

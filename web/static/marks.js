@@ -112,11 +112,13 @@ export function handleMarks() {
     for (const name of ["lcea", "diameter", "scale"]) form.querySelector(`[data-${name}]`).textContent = said[name] || "–";
     form.querySelector("[data-problem]").textContent = said.problem || said.plausible;
     form.querySelector("[data-agree]").disabled = !said.usable;
-    form.querySelector("[data-plan]").replaceChildren(...(said.plan ?? []).map((text) => {
-      const item = document.createElement("li");
-      item.textContent = text;
-      return item;
-    }));
+    for (const name of ["plan", "quality"]) {
+      form.querySelector(`[data-${name}]`).replaceChildren(...(said[name] ?? []).map((text) => {
+        const item = document.createElement("li");
+        item.textContent = text;
+        return item;
+      }));
+    }
     const yes = form.querySelector("[data-confirm]");
     const box = yes.querySelector("input");
     yes.hidden = !said.confirm;
