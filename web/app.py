@@ -1,6 +1,7 @@
 """The application: routes, headers, limits, and one way to tell an error."""
 
 import socket
+from importlib.metadata import version
 from pathlib import Path
 from typing import Final
 
@@ -17,6 +18,7 @@ from tracker.errors import HTTP_STATUS, TrackerError
 from tracker.service import NewCode, Service
 from web import around, hip, pairing, routes, ways, words
 from web.access import Door, Guarded, error_body
+from web.description import Described
 from web.pages import render
 from web.phrases import error_context
 from web.reporting import router as reports
@@ -25,9 +27,11 @@ from web.serving import Serving
 _HERE: Final = Path(__file__).parent
 _FORM_OVERHEAD: Final = 1_000_000
 _PLAIN_WORDS: Final = {
+    400: "The form that was sent can't be read.",
     404: "There is nothing at this address.",
     405: "This can't be done at this address.",
     413: "The file is larger than the limit.",
+    415: "What was sent is of no kind that is taken here.",
 }
 
 
@@ -50,8 +54,9 @@ def create_app(
     """
     most_bytes = service.settings.images.max_bytes + _FORM_OVERHEAD
     door = door or Door()
-    app = FastAPI(
+    app = Described(
         title="Rim resection tracker",
+        version=version("rim-tracker"),
         docs_url=None,
         redoc_url=None,
         middleware=[Middleware(Guarded, door, service.gate, most_bytes, failed)],

@@ -145,7 +145,11 @@ class PairingRequest(BaseModel):
 
     model_config = ConfigDict(extra="forbid")
 
-    code: str = Field(max_length=64, description="As shown on the machine, with or without blanks")
+    code: str = Field(
+        max_length=64,
+        pattern=r"^[ -]*([0-9][ -]*){8}$",
+        description="Eight digits, as shown on the machine, with or without blanks",
+    )
     device: str = Field(default="", max_length=200, description="What the program is called")
 
 
