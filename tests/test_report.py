@@ -1,0 +1,361 @@
+"""The report of a case: what it says, for every kind of case, in every form."""
+
+import json
+import os
+import re
+import shutil
+import subprocess
+import sys
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests import report_cases, standins
+from tests.report_cases import KINDS, bring
+from tracker import report as report_room
+from tracker import report_pdf
+from tracker.errors import InputError, InternalError, NotFound
+from tracker.report import ASKS_FOR_EXPOSURE
+from tracker.report_entries import entries
+from tracker.service import Service
+from tracker.values import CAUTION, REMEDIES, Reason
+from web import agreed, words
+
+
+@pytest.fixture(autouse=True)
+def _quick_pipeline(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("tracker.ledger.pipeline", standins)
+    monkeypatch.setattr("tracker.around_films.pipeline", standins)
+
+
+@pytest.fixture
+def service(tmp_path: Path) -> Iterator[Service]:
+    with Service(tmp_path / "record", clock=report_cases.Clock()) as opened:
+        yield opened
+
+
+def page_of(service: Service) -> str:
+    html = service.reports.page("p1", lambda number, form: f"/{number}/{form}.png")
+    return " ".join(html.split())
+
+
+def text_of(html: str) -> str:
+    return " ".join(re.sub(r"<[^>]+>", " ", re.sub(r"<svg.*?</svg>", "", html)).split())
+
+
+# --- every kind of case ------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_every_kind_of_case_gives_a_sane_report(service: Service, kind: str) -> None:
+    KINDS[kind](service)
+    html = page_of(service)
+    assert CAUTION.split(".")[0] in html
+    said = text_of(html)
+    assert not re.search(r"\b(None|nan|inf|Quantity)\b", said)
+    for heading in ("For the operation note", "Plan, marks, scale", "What this view can’t see"):
+        assert heading in said
+    plain = json.loads(service.reports.json("p1"))
+    assert plain["numbers"].keys() == {e.key for e in entries(service.reports.report("p1"))}
+    assert service.reports.csv("p1").startswith("key,picture,what,value,u,low,high,unit\r\n")
+    assert service.reports.structured("p1")[128:132] == b"DICM"
+    has_final = plain["final"] is not None
+    measured = {"whole", "depth_only", "limits_reached", "outline_wrong", "two_series"}
+    assert has_final == (kind in measured | {"other_view"})
+    assert ("Final before repair" in said) == has_final
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", [kind for kind in KINDS if kind != "whole"])
+def test_every_kind_of_case_gives_a_pdf(service: Service, kind: str) -> None:
+    KINDS[kind](service)
+    assert service.reports.pdf("p1").startswith(b"%PDF-1.7")
+
+
+def test_what_a_whole_case_says(service: Service) -> None:
+    report_cases.whole(service)
+    report, said = service.reports.report("p1"), text_of(page_of(service))
+    final = report.final
+    assert final is not None
+    assert final.numbers == (5, 6)
+    assert final.removed_mm.value == pytest.approx(2.2)
+    assert final.difference_mm is not None
+    assert final.difference_mm.value == pytest.approx(0.2)
+    assert report.beside.traction_s is not None
+    assert report.exposure.received == 9
+    assert report.exposure.retakes == 1
+    assert report.exposure.asked_for == 1 + 1 + 2
+    assert report.made.chain == service._store.events(service.case("p1").row)[-1].chain
+    for words_ in (
+        "two exposures saved as the final one before repair, pictures 5 and 6",
+        "11:00 to 2:30",
+        "11:30, 12:30, 1:30",
+        "closed in part",
+        "picture 2: 1.1 mm against 0.8 mm",
+        "Cartilage soft at 1 o&#39;clock &lt;b&gt;&amp;",
+        "taken while nothing was burred, in no total",
+        "Draw burr and scope back about 2 cm",
+        report.made.chain,
+    ):
+        assert words_ in said
+
+
+def test_two_exposures_that_disagree_give_no_mean(service: Service) -> None:
+    report_cases.opened(service)
+    bring(service, 8, 30)
+    service.around.final("p1", "before repair", 1, 2)
+    final = service.reports.report("p1").final
+    assert final is not None
+    assert (final.how, final.agree, final.number) == ("two exposures", False, 2)
+    assert final.removed_mm.value == pytest.approx(3.0)
+    assert "no mean is given" in page_of(service)
+
+
+def test_without_a_final_it_is_the_last_pass_while_burring(service: Service) -> None:
+    report_cases.opened(service)
+    bring(service, 8, 14)
+    assert service.reports.report("p1").final.how == "last measured"  # type: ignore[union-attr]
+    service.set_phase("p1", "repair")
+    bring(service, 20)
+    final = service.reports.report("p1").final
+    assert final is not None
+    assert (final.how, final.number) == ("last while burring", 2)
+
+
+def test_an_outline_that_looks_wrong_is_nowhere_a_number(service: Service) -> None:
+    report_cases.outline_wrong(service)
+    report = service.reports.report("p1")
+    assert report.final is not None
+    assert report.final.number == 1
+    assert not [e for e in entries(report) if e.key.startswith("picture.2.")]
+    assert "outline looks wrong" in page_of(service)
+
+
+def test_numbers_that_are_recorded_only_are_in_no_form_until_the_case_is_closed(
+    service: Service,
+) -> None:
+    report_cases.recorded_only(service)
+    said, table = page_of(service), service.reports.csv("p1")
+    assert "shown once the case is closed" in said
+    assert "removed_mm" not in table
+    assert "lcea_deg" not in table.replace("target_lcea_deg", "").replace("limit_lcea_deg", "")
+    service.close_case("p1")
+    assert "final.removed_mm" in service.reports.csv("p1")
+
+
+def test_a_view_without_angles_has_none(service: Service) -> None:
+    report_cases.other_view(service)
+    assert "lcea" not in service.reports.csv("p1")
+    assert "LCEA" not in text_of(page_of(service)).replace("lower limit of the LCEA", "")
+
+
+def test_what_was_carried_over_is_in_the_total(service: Service) -> None:
+    report_cases.two_series(service)
+    report = service.reports.report("p1")
+    assert report.final is not None
+    assert report.final.total_mm is not None
+    assert report.final.total_mm.value == pytest.approx(1.4 + 0.6)
+    # The budgets of these pictures are wider than the interval that was carried.
+    assert report.final.total_mm.u > report.final.removal.running_mm.u
+    assert "at least" in page_of(service)
+    assert [line.series for line in report.lines] == ["earlier", "earlier", "present"]
+
+
+def test_limits_are_said(service: Service) -> None:
+    report_cases.limits_reached(service)
+    said = text_of(page_of(service))
+    assert said.count("may have been reached") >= 3
+    assert "past the plan" in said
+
+
+# --- its parts ---------------------------------------------------------------------------
+
+
+def test_every_reason_asks_for_an_exposure_or_does_not() -> None:
+    asking = {reason for reason, text in REMEDIES.items() if "one more picture" in text}
+    assert asking == ASKS_FOR_EXPOSURE
+    assert Reason.DUPLICATE not in ASKS_FOR_EXPOSURE
+
+
+def test_page_and_pages_say_the_same(service: Service) -> None:
+    """The words of what is left, and of what a view can't see, are those of the other pages."""
+    assert report_room.NOT_SEEN == agreed.LIMITS
+    report_cases.whole(service)
+    removal = service.case("p1").stills[-1].result.removal  # type: ignore[union-attr]
+    assert removal is not None
+    said = text_of(page_of(service)).replace(" ° ", "° ")
+    figure, word = words.left(removal.remaining_mm)
+    assert f"{figure} {word.removesuffix(' the plan').removeprefix('mm ')}" in said
+    assert f"({words.left_interval(removal.remaining_mm)})" in said
+
+
+def test_times_come_from_the_case_alone(service: Service, monkeypatch: pytest.MonkeyPatch) -> None:
+    report_cases.whole(service)
+    first = service.reports.json("p1"), page_of(service)
+    later = report_cases.START + timedelta(days=400)
+    monkeypatch.setattr(service, "now", lambda: later)
+    assert (service.reports.json("p1"), page_of(service)) == first
+
+
+def test_a_picture_that_is_not_there(service: Service) -> None:
+    report_cases.refused_only(service)
+    with pytest.raises(NotFound):
+        service.reports.picture("p1", 1, "rim")
+    assert service.reports.picture("p1", 1, "recorded").startswith(b"\x89PNG")
+    with pytest.raises(NotFound):
+        service.reports.report("nobody")
+
+
+# --- PDF ---------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def pdf(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Service, Path]]:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("tracker.ledger.pipeline", standins)
+        patch.setattr("tracker.around_films.pipeline", standins)
+        folder = tmp_path_factory.mktemp("pdf")
+        with Service(folder / "record", clock=report_cases.Clock()) as opened:
+            report_cases.whole(opened)
+            (folder / "report.pdf").write_bytes(opened.reports.pdf("p1"))
+            yield opened, folder / "report.pdf"
+
+
+def test_the_pdf_is_tagged_and_dated_by_the_case(pdf: tuple[Service, Path]) -> None:
+    from pypdf import PdfReader
+
+    service, path = pdf
+    reader = PdfReader(path)
+    root: Any = reader.trailer["/Root"].get_object()
+    assert root["/MarkInfo"]["/Marked"]
+    assert root["/Lang"] == "en"
+    assert b"pdfuaid:part" in root["/Metadata"].get_object().get_data()
+    assert reader.metadata is not None
+    assert reader.metadata.title == "Rim resection report, LEFT hip, case p1"
+    report = service.reports.report("p1")
+    assert reader.metadata.creation_date == report.opened_at.replace(microsecond=0)
+    assert reader.metadata.modification_date == report.last_at.replace(microsecond=0)
+    tags = list(tags_of(root["/StructTreeRoot"]))
+    assert {"/H1", "/H2", "/Table", "/TH", "/Figure"} <= {tag for tag, _ in tags}
+    assert all(alt for tag, alt in tags if tag == "/Figure")
+
+
+def tags_of(element: Any) -> Iterator[tuple[str, str]]:
+    element = element.get_object()
+    if isinstance(element, list):
+        for child in element:
+            yield from tags_of(child)
+    elif isinstance(element, dict):
+        if "/S" in element:
+            yield str(element["/S"]), str(element.get("/Alt", ""))
+        if "/K" in element:
+            yield from tags_of(element["/K"])
+
+
+@pytest.mark.skipif(shutil.which("pdffonts") is None, reason="needs pdffonts (poppler-utils)")
+def test_every_font_is_embedded(pdf: tuple[Service, Path]) -> None:
+    lines = subprocess.run(
+        ["pdffonts", pdf[1]], check=True, capture_output=True, text=True
+    ).stdout.splitlines()
+    assert len(lines) > 2
+    for line in lines[2:]:
+        embedded, subset, _unicode = line.split()[-5:-2]
+        assert (embedded, subset) == ("yes", "yes")
+
+
+def test_the_caution_is_on_every_page(pdf: tuple[Service, Path]) -> None:
+    from pypdf import PdfReader
+
+    reader = PdfReader(pdf[1])
+    assert len(reader.pages) > 1
+    for page in reader.pages:
+        text = " ".join(page.extract_text().split())
+        assert CAUTION.replace("'", "’") in text.replace("'", "’")
+        assert re.search(rf"page \d+ of {len(reader.pages)}", text)
+
+
+def test_the_same_case_gives_the_same_bytes(pdf: tuple[Service, Path]) -> None:
+    service, path = pdf
+    assert service.reports.pdf("p1") == path.read_bytes()
+    assert service.reports.structured("p1") == service.reports.structured("p1")
+    assert service.reports.capture("p1") == service.reports.capture("p1")
+
+
+@pytest.mark.slow
+def test_another_process_gives_the_same_bytes(pdf: tuple[Service, Path], tmp_path: Path) -> None:
+    """Nothing hangs on the order of a set or on where memory lies."""
+    service, path = pdf
+    shutil.copytree(path.parent / "record", tmp_path / "record")
+    script = (
+        "import sys; from pathlib import Path; from tests import standins;"
+        "import tracker.ledger; tracker.ledger.pipeline = standins;"
+        "from tracker.service import Service; s = Service(Path(sys.argv[1]));"
+        "sys.stdout.buffer.write(s.reports.pdf('p1') + s.reports.structured('p1'))"
+    )
+    root = Path(__file__).resolve().parents[1]
+    done = subprocess.run(
+        [sys.executable, "-c", script, str(tmp_path / "record")],
+        check=True,
+        capture_output=True,
+        cwd=root,
+        env={**os.environ, "PYTHONHASHSEED": "7", "PYTHONPATH": str(root)},
+    )
+    assert done.stdout == path.read_bytes() + service.reports.structured("p1")
+
+
+def test_nothing_but_the_case_s_pictures_is_fetched(tmp_path: Path) -> None:
+    asked: list[tuple[int, str]] = []
+
+    def picture(number: int, form: str) -> bytes:
+        asked.append((number, form))
+        return standins.png(number)
+
+    good = f'<img src="{report_pdf.address(3, "rim")}" alt="a">'
+    assert report_pdf.render(good, picture, "x").startswith(b"%PDF")
+    assert asked == [(3, "rim")]
+    secret = tmp_path / "secret.css"
+    secret.write_text("p { color: red }")
+    for bad in (
+        '<img src="http://127.0.0.1:1/a.png" alt="a">',
+        f'<link rel="stylesheet" href="{secret.as_uri()}">',
+        '<img src="data:image/png;base64,AAAA" alt="a">',
+        "<style>@import url(https://example.org/a.css);</style>",
+        '<img src="case-picture:1/../x" alt="a">',
+    ):
+        with pytest.raises(InternalError):
+            report_pdf.render(f"<html lang=en><title>t</title>{bad}<p>a", picture, "x")
+    assert asked == [(3, "rim")]
+
+
+def test_without_the_extra_it_says_what_to_install(
+    service: Service, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    report_cases.nothing_later(service)
+    monkeypatch.setitem(sys.modules, "weasyprint", None)
+    with pytest.raises(InputError, match="weasyprint") as pdf_error:
+        service.reports.pdf("p1")
+    assert "[report]" in pdf_error.value.hint
+    monkeypatch.setitem(sys.modules, "highdicom", None)
+    with pytest.raises(InputError, match="highdicom") as error:
+        service.reports.structured("p1")
+    assert "[report,dicom]" in error.value.hint
+    assert service.reports.csv("p1")
+
+
+def test_the_same_page_whatever_the_zone_says_the_zone(service: Service) -> None:
+    report_cases.nothing_later(service)
+    assert re.search(r"Times are UTC[+-]\d\d:\d\d", page_of(service))
+
+
+def test_a_name_that_is_markup_stays_a_name(service: Service) -> None:
+    setup = replace(standins.setup(), id="<i>&^=\\ ü")
+    service.open_case(setup)
+    html = service.reports.page(setup.id, lambda number, form: "x")
+    assert "<i>" not in html
+    assert "&lt;i&gt;" in html
+    assert service.reports.structured(setup.id)[128:132] == b"DICM"
+    assert service.reports.pdf(setup.id).startswith(b"%PDF")
