@@ -11,7 +11,8 @@ from typing import Final
 
 import numpy as np
 
-from tracker.drawing import grid_line, path_through, svg, titled, written
+from tracker.around_sums import place
+from tracker.drawing import PLAN, grid_line, path_through, stroked, svg, titled, written
 from tracker.values import Floats, Quantity, ThinnedProfile
 
 _HOUR: Final = 2 * math.pi / 12
@@ -214,7 +215,7 @@ def over_time(
     str
         An ``svg`` element.
     """
-    left, right, top, gap, bottom = 76, 40, 40, 56, 84
+    left, right, top, gap, bottom = 76, 64, 40, 56, 84
     begin = min([m.minute for m in moments] + [s.from_minute for s in stretches], default=0.0)
     end = max([m.minute for m in moments] + [s.to_minute for s in stretches], default=1.0)
     pad = max((end - begin) * 0.03, 0.5)
@@ -269,7 +270,7 @@ def thinned_strip(
         An ``svg`` element.
     """
     left, right, top, bottom = 80, 24, 34, 74
-    low, high = float(profile.angle_deg.min()), float(profile.angle_deg.max())
+    low, high = _where_thinned(profile)
     deepest = max(2.0, math.ceil(float(profile.loss_mm.max(initial=0.0)) * 1.08))
 
     def x(angle: float) -> float:
@@ -285,13 +286,15 @@ def thinned_strip(
         parts.append(written(left - 10, y(mm) + 5, f"{mm:g} mm", "end"))
     for angle in range(math.ceil(low / 15) * 15, int(high) + 1, 15):
         parts.append(grid_line((x(angle), top), (x(angle), y(deepest))))
-        parts.append(written(x(angle), height - bottom + 20, f"{angle}°", "middle"))
+        name = f"{angle}°".replace("-", "−")
+        parts.append(written(x(angle), height - bottom + 20, name, "middle"))
         hour = float(np.interp(angle, profile.angle_deg, profile.front_clock_h))
-        text = f"{int(hour) or 12}:{round(hour % 1 * 60 / 5) * 5 % 60:02}"
-        parts.append(written(x(angle), height - bottom + 38, text, "middle", small=True))
-    points = np.array(
-        [(x(a), y(d)) for a, d in zip(profile.angle_deg, profile.loss_mm, strict=True)]
-    )
+        parts.append(
+            written(x(angle), height - bottom + 38, place(hour * 60), "middle", small=True)
+        )
+    inside = (profile.angle_deg >= low) & (profile.angle_deg <= high)
+    seen = zip(profile.angle_deg[inside], profile.loss_mm[inside], strict=True)
+    points = np.array([(x(a), y(d)) for a, d in seen])
     if len(points) > 1:
         foot = np.array([[points[-1, 0], y(0)], [points[0, 0], y(0)]])
         closed = f"{path_through(np.concatenate([points, foot]))} Z"
@@ -301,8 +304,17 @@ def thinned_strip(
     ends = ends if lateral_on_the_right else (ends[1], ends[0])
     parts.append(written(left, height - 8, ends[0], "start"))
     parts.append(written(width - right, height - 8, ends[1], "end"))
-    parts.append(written(left - 10, height - bottom + 38, "if in front", "end", small=True))
+    under = "below: on the clock face, if the front was burred"
+    parts.append(written((left + width - right) / 2, height - 8, under, "middle", small=True))
     return svg(width, height, "strip thin", parts)
+
+
+def _where_thinned(profile: ThinnedProfile) -> tuple[float, float]:
+    """Return the angles to draw: where bone is thinned with something about it, roof and edge."""
+    thinned = profile.angle_deg[profile.loss_mm > 0]
+    low = min([0.0, *(thinned - 15)])
+    high = max([60.0, *(thinned + 15)])
+    return max(low, float(profile.angle_deg.min())), min(high, float(profile.angle_deg.max()))
 
 
 # --- pieces ------------------------------------------------------------------------------
@@ -326,6 +338,10 @@ def _panel(
 
     parts = [written(left, top - 16, name, "start", strong=True)]
     parts += _levels(low, high, left, right, y, past=is_left)
+    if is_left:
+        line = path_through(np.array([[left, y(0)], [right, y(0)]]))
+        parts.append(stroked(line, PLAN, 2.5, "plan", "14 6"))
+        parts.append(written(right + 12, y(0) + 5, "plan", "start"))
     if len(known) > 1:
         parts.append(_joined(np.array([(x, y(quantity.value)) for x, quantity in known])))
     for x, quantity in known:

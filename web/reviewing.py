@@ -6,12 +6,13 @@ from urllib.parse import urlencode
 
 from markupsafe import Markup
 
-from tracker.service import PictureView, ReviewEntry, ReviewView
-from tracker.values import Budget, Quantity
+from tracker.service import AroundView, PictureView, ReviewBeside, ReviewEntry, ReviewView
+from tracker.values import Budget, Quantity, Removal
 from web import words
 from web.agreed import agreed_context, agreed_lines, view_limit
+from web.around_phrases import brief_context
+from web.budgets import budget_context
 from web.contexts import (
-    BudgetContext,
     Choice,
     CompareContext,
     Figure,
@@ -32,17 +33,6 @@ MODES: Final[dict[Mode, str]] = {
     "passes": "All outlines",
 }
 EXTENTS: Final[dict[Extent, str]] = {"rim": "The rim", "whole": "Whole picture"}
-
-_RESULTS: Final = {
-    "recession_mm": "removed",
-    "recession": "removed",
-    "lcea": "LCEA",
-    "lcea_deg": "LCEA",
-    "remaining": "left to the plan",
-    "to the lower limit": "left to the lower limit",
-    "area_mm2": "outline area",
-}
-"""What the budgets' results are called on the pages."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,12 +55,16 @@ class Wanted:
         return f"{base}/review?{urlencode(asked | changes)}"
 
 
-def review_context(view: ReviewView, wanted: Wanted | None = None) -> ReviewContext:
+def review_context(
+    view: ReviewView, around: AroundView, beside: ReviewBeside, wanted: Wanted | None = None
+) -> ReviewContext:
     """Put the whole case into words.
 
     Parameters
     ----------
     view : ReviewView
+    around : AroundView
+    beside : ReviewBeside
     wanted : Wanted, optional
         What to compare; the first picture and the latest measured one where it is open.
 
@@ -79,9 +73,7 @@ def review_context(view: ReviewView, wanted: Wanted | None = None) -> ReviewCont
     ReviewContext
     """
     case = view.case
-    shell = Shell(
-        f"Review, case {case.row.id}", "review", case.row.id, view_limit=view_limit(case)
-    )
+    shell = Shell(f"Review, case {case.row.id}", "review", case.row.id, view_limit=view_limit(case))
     asked, note = _settled(view, wanted or Wanted())
     return ReviewContext(
         shell=shell,
@@ -94,8 +86,12 @@ def review_context(view: ReviewView, wanted: Wanted | None = None) -> ReviewCont
         zero=zero_context(case).text,
         carried=carried_text(case),
         before=before_series(case),
-        compare=_compare(shell, view, asked, note),
-        rows=tuple(_row(shell, entry.whole, asked) for entry in view.pictures),
+        compare=_compare(shell, view, beside, asked, note),
+        rows=tuple(_row(shell, entry.whole, beside, asked) for entry in view.pictures),
+        around=brief_context(around),
+        eye=Markup(beside.eye),
+        over_time=Markup(beside.time),
+        exposures=_exposures(beside),
         unreadable=tuple(
             (note.name, words.clock(note.at) if note.at else "", note.message)
             for note in case.unreadable
@@ -113,13 +109,20 @@ def _registered(view: ReviewView) -> dict[int, ReviewEntry]:
     return {entry.whole.number: entry for entry in view.pictures if entry.rim is not None}
 
 
+def _comparable(view: ReviewView, mode: Mode) -> dict[int, ReviewEntry]:
+    """Return the pictures that may be compared: beside one another all of them, else registered."""
+    if mode != "side":
+        return _registered(view)
+    return {entry.whole.number: entry for entry in view.pictures}
+
+
 def _settled(view: ReviewView, wanted: Wanted) -> tuple[Wanted, str]:
     """Fill in what the address leaves open, and replace what can't be compared, saying so."""
-    numbers = list(_registered(view))
-    if not numbers:
+    placed, numbers = list(_registered(view)), _comparable(view, wanted.mode)
+    if not placed:
         return wanted, ""
-    first = wanted.first if wanted.first in numbers else numbers[0]
-    second = wanted.second if wanted.second in numbers else numbers[-1]
+    first = wanted.first if wanted.first in numbers else placed[0]
+    second = wanted.second if wanted.second in numbers else placed[-1]
     missing = [n for n in (wanted.first, wanted.second) if n is not None and n not in numbers]
     note = ""
     if missing:
@@ -128,9 +131,11 @@ def _settled(view: ReviewView, wanted: Wanted) -> tuple[Wanted, str]:
     return Wanted(first, second, wanted.mode, wanted.extent), note
 
 
-def _compare(shell: Shell, view: ReviewView, asked: Wanted, note: str) -> CompareContext | None:
-    entries = _registered(view)
-    if asked.first not in entries or asked.second not in entries:
+def _compare(
+    shell: Shell, view: ReviewView, beside: ReviewBeside, asked: Wanted, note: str
+) -> CompareContext | None:
+    entries = _comparable(view, asked.mode)
+    if not _registered(view) or asked.first not in entries or asked.second not in entries:
         return None
     first, second = entries[asked.first], entries[asked.second]
 
@@ -167,7 +172,7 @@ def _compare(shell: Shell, view: ReviewView, asked: Wanted, note: str) -> Compar
         second_name=_name(second.whole),
         passes=Markup(passes),
         note=note,
-        row=_row(shell, second.whole, asked),
+        row=_row(shell, second.whole, beside, asked),
     )
 
 
@@ -178,12 +183,14 @@ def _extent_figure(shell: Shell, entry: ReviewEntry, extent: Extent) -> Figure:
 
 def _name(picture: PictureView) -> str:
     name = "First picture" if picture.standing == "ready" else f"Picture {picture.number}"
-    return f"{name} at {words.clock(picture.received_at)}"
+    placed = picture.removal is not None or picture.standing == "ready"
+    recorded = "" if placed else ", as recorded"
+    return f"{name} at {words.clock(picture.received_at)}{recorded}"
 
 
 def _removed_briefly(picture: PictureView) -> str:
     if picture.removal is None:
-        return "start"
+        return "start" if picture.standing == "ready" else "no number"
     return f"{words.value(picture.removal.recession_mm)} mm"
 
 
@@ -215,9 +222,15 @@ def _plan(view: ReviewView) -> list[tuple[str, str]]:
     return lines
 
 
-def _row(shell: Shell, picture: PictureView, asked: Wanted) -> RowContext:
+_STANDINGS: Final = {
+    "ready": "first picture",
+    "estimate first": "waits for the surgeon's own estimate",
+}
+
+
+def _row(shell: Shell, picture: PictureView, beside: ReviewBeside, asked: Wanted) -> RowContext:
     removal, result = picture.removal, picture.result
-    standing = picture.standing if picture.standing != "ready" else "first picture"
+    standing = _STANDINGS.get(picture.standing, picture.standing)
     reasons = result.reasons if result else ()
     if picture.standing == "first unusable" and picture.reference:
         reasons = picture.reference.reasons
@@ -252,28 +265,53 @@ def _row(shell: Shell, picture: PictureView, asked: Wanted) -> RowContext:
         limits=result.limits if removal and result else (),
         findings=findings(reasons),
         notes=notes,
-        budgets=tuple(map(_budget, removal.budgets)) if removal else (),
+        budgets=tuple(map(budget_context, _budgets(picture))),
+        thinned=_thinned(removal),
+        thinned_why=findings((removal.thinned_why,)) if removal and removal.thinned_why else (),
+        thinned_strip=Markup(beside.thinned.get(picture.number, "")),
     )
+
+
+def _budgets(picture: PictureView) -> tuple[Budget, ...]:
+    """Return the budgets of all numbers of a picture that are shown."""
+    removal, reference = picture.removal, picture.reference
+    if removal is not None:
+        thinned = (removal.thinned.budget,) if removal.thinned else ()
+        return (*removal.budgets, *thinned)
+    shown = picture.angles and not picture.silent
+    if picture.standing == "ready" and shown and reference and reference.budget:
+        return (reference.budget,)
+    return ()
+
+
+def _thinned(removal: Removal | None) -> str:
+    if removal is None or removal.thinned is None:
+        return ""
+    found = removal.thinned
+    return (
+        f"{_with_interval(found.area_mm2, 0)} mm² against {found.against}; "
+        f"losses under {found.detection_mm:.1f} mm of cortex are not told from nothing"
+    )
+
+
+def _exposures(beside: ReviewBeside) -> tuple[tuple[str, str], ...]:
+    """Say how many pictures were taken, and what their headers say of dose."""
+    found = beside.exposures
+    lines = [("pictures", f"{found.pictures}, {found.measured} of them with numbers")]
+    for name, values, unit in (
+        ("dose-area product", found.doses_dgycm2, "dGy cm²"),
+        ("dose at the entrance", found.entrance_mgy, "mGy"),
+    ):
+        text = "not recorded"
+        if values:
+            headers = words.count(len(values), "header", "headers")
+            text = f"{words.significant(sum(values))} {unit}, {headers} added up"
+        lines.append((name, text))
+    if found.kv:
+        low, high = min(found.kv), max(found.kv)
+        lines.append(("tube", f"{low:.0f} kV" if low == high else f"{low:.0f} to {high:.0f} kV"))
+    return tuple(lines)
 
 
 def _with_interval(quantity: Quantity, places: int = 1) -> str:
     return f"{words.value(quantity, places)} ({words.interval(quantity, places)})"
-
-
-def _budget(budget: Budget) -> BudgetContext:
-    rows = tuple(
-        (
-            row.source,
-            f"{words.significant(row.u)} {_unit(row.unit)}",
-            words.significant(row.contribution),
-            row.note,
-        )
-        for row in sorted(budget.rows, key=lambda row: -row.contribution)
-    )
-    combined = sum(row.contribution**2 for row in budget.rows) ** 0.5
-    name = _RESULTS.get(budget.result, budget.result)
-    return BudgetContext(name, _unit(budget.unit), rows, words.significant(combined))
-
-
-def _unit(unit: str) -> str:
-    return {"mm2": "mm²", "deg": "°"}.get(unit, unit)
