@@ -3,10 +3,10 @@
 from collections.abc import AsyncIterator, Callable
 from dataclasses import asdict, replace
 from functools import partial
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 import numpy as np
-from fastapi import APIRouter, Depends, File, Form, Header, Request, UploadFile
+from fastapi import APIRouter, Depends, File, Form, Header, Query, Request, UploadFile
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.responses import JSONResponse, RedirectResponse, Response
@@ -81,7 +81,11 @@ def _to(address: str) -> Response:
 
 
 @router.get("/")
-def home(request: Request, before: int | None = None, find: str = "") -> Response:
+def home(
+    request: Request,
+    before: Annotated[int | None, Query(ge=0, le=2**62)] = None,
+    find: str = "",
+) -> Response:
     """List the cases, the newest first, with the form that opens one."""
     page = _service(request).listing.page(before=before, find=find.strip()[:64])
     return render("home.html", caselist.home_context(page, forms.EMPTY))
@@ -113,16 +117,19 @@ def open_case(request: Request, form: Annotated[forms.CaseForm, Form()]) -> Resp
 
 
 @router.get("/cases/{case_id}")
-def pictures(request: Request, case_id: str, part: str = "") -> Response:
-    """Show what to do next and what the last picture gave."""
+def pictures(
+    request: Request, case_id: str, part: str = "", marks: Literal["", "again"] = ""
+) -> Response:
+    """Show what to do next and what the last picture gave, or the marks once more."""
     service = _service(request)
     view = service.glance(case_id)
     # While marks are still being looked for there is nothing to work on yet.
     looked = view.case.proposal is not None or view.case.setup.marks is not None
-    to_agree = looked and view.case.standing in ("marks to agree", "first unusable")
-    marks = service.marks_to_agree(case_id) if to_agree else None
+    asked = marks == "again" and view.case.first is not None and not view.case.log.closed
+    to_agree = looked and (asked or view.case.standing in ("marks to agree", "first unusable"))
+    shown = service.marks_to_agree(case_id) if to_agree else None
     template = "pictures_live.html" if part == "live" else "pictures.html"
-    said = phrases.pictures_context(view, marks, service.sources())
+    said = phrases.pictures_context(view, shown, service.sources())
     beside = around_phrases.brief_context(service.around.view(case_id))
     return render(template, replace(said, around=beside))
 
