@@ -40,12 +40,15 @@ class CaseFolder:
         In the order in which they were taken; the first is the reference.
     grid : Path or None
         The bead-plate picture, where the case names one.
+    more_grids : tuple of Path
+        Those of other C-arm positions.
     """
 
     folder: Path
     setup: CaseSetup
     pictures: tuple[Path, ...]
     grid: Path | None
+    more_grids: tuple[Path, ...] = ()
 
 
 def read_case(folder: Path) -> CaseFolder:
@@ -67,7 +70,7 @@ def read_case(folder: Path) -> CaseFolder:
     if not folder.is_dir():
         raise InvalidCase(f"{folder} is not a folder", hint="give the folder that holds case.toml")
     setup = parse_case(_read_case_file(folder))
-    grid_name = setup.plate.file if setup.plate else GRID_FILE
+    grid_names = setup.plate.files if setup.plate else ()
     try:
         # What is named like a picture and is none (a folder, a link that leads nowhere) is listed
         # too: it becomes a line that says so, and does not just stay away.
@@ -76,7 +79,7 @@ def read_case(folder: Path) -> CaseFolder:
     except OSError:
         raise InvalidCase(f"{folder} can't be read", hint="check its permissions") from None
     pictures = sorted(
-        (p for p in found if p.name not in (grid_name, GRID_FILE)),
+        (p for p in found if p.name not in (*grid_names, GRID_FILE)),
         key=lambda p: bytes(Path(p.name)),
     )
     if not any(path.is_file() for path in pictures):
@@ -84,19 +87,21 @@ def read_case(folder: Path) -> CaseFolder:
             f"{folder} holds no picture",
             hint="put the C-arm pictures beside case.toml, named in the order they were taken",
         )
-    if setup.plate and folder / grid_name not in found:
-        raise InvalidCase(
-            f"{CASE_FILE}: [distortion] grid: {grid_name} is not in the folder",
-            hint="add the bead-plate picture or leave [distortion] out",
-        )
+    for name in grid_names:
+        if folder / name not in found:
+            raise InvalidCase(
+                f"{CASE_FILE}: [distortion] grid: {name} is not in the folder",
+                hint="add the bead-plate picture or leave [distortion] out",
+            )
     wanted = setup.scale.object_file
     if wanted is not None and folder / wanted not in pictures:
         raise InvalidCase(
             f"{CASE_FILE}: [scale] object_file: {wanted} is not among the pictures",
             hint="name the picture on which object_px was marked",
         )
-    grid = folder / grid_name if setup.plate else None
-    return CaseFolder(folder=folder, setup=setup, pictures=tuple(pictures), grid=grid)
+    grids = [folder / name for name in grid_names]
+    grid = grids[0] if grids else None
+    return CaseFolder(folder, setup, tuple(pictures), grid, tuple(grids[1:]))
 
 
 def read_picture(path: Path, max_bytes: int) -> bytes:

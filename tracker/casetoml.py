@@ -37,6 +37,7 @@ FARTHEST_PX: Final = 10_000.0
 """A point farther out in either coordinate is a slip: no picture that is read is so large."""
 
 _CLOCK: Final = re.compile(r"(1[0-2]|[1-9]):[0-5][0-9]")
+_MOST_PLATES: Final = 24
 _FILE_NAME: Final = re.compile(r"[^/\\\0]+")
 
 Plain = dict[str, Any]
@@ -94,6 +95,14 @@ class _Table:
         if not isinstance(value, str) or not _FILE_NAME.fullmatch(value):
             raise self.fail(key, "must be the name of a file in the folder")
         return value
+
+    def files(self, key: str, most: int) -> list[str]:
+        """Return the names of several files in the folder, none of them twice."""
+        names = self.plain[key]
+        right = all(isinstance(name, str) and _FILE_NAME.fullmatch(name) for name in names)
+        if not right or not 1 <= len(names) <= most or len(set(names)) < len(names):
+            raise self.fail(key, f"must be 1 to {most} names of files in the folder, each once")
+        return list(names)
 
     def point(self, key: str, plain: Any) -> Point:
         """Return one point (x, y)."""
@@ -317,4 +326,7 @@ def _plate(plain: Any) -> BeadPlate:
     table = _Table("distortion", plain)
     table.require("bead_spacing_mm", hint="the distance between beads at the receptor, in mm")
     spacing = cast(float, table.number("bead_spacing_mm", 1.0, 100.0))
-    return BeadPlate(file=table.file("grid"), bead_spacing_mm=spacing)
+    if not isinstance(table.plain.get("grid"), list):
+        return BeadPlate(file=table.file("grid"), bead_spacing_mm=spacing)
+    first, *more = table.files("grid", most=_MOST_PLATES)
+    return BeadPlate(file=first, bead_spacing_mm=spacing, more=tuple(more))

@@ -7,12 +7,11 @@ nothing but the examination is another.
 
 import hashlib
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
-from pathlib import Path
-from typing import Final, Protocol
+from typing import Final
 
-from tracker import arrival, casebook, casefolder, logbook
+from tracker import arrival, casebook, logbook
 from tracker.arrival import Arrival, Order, What
 from tracker.casebook import Case, CasePicture, UnreadableNote
 from tracker.errors import InputError, UnreadableImage
@@ -58,19 +57,9 @@ class Beside:
     ----------
     takes : callable
         Takes a rehearsal's picture and says so.
-    note_header : callable
-        Writes down what many cases together need of a header.
     """
 
     takes: Callable[[str, bytes, str, Still], bool]
-    note_header: "NoteHeader"
-
-
-class NoteHeader(Protocol):
-    """Writes down what many cases together need of a header."""
-
-    def __call__(self, case: Case, number: int, still: Still, *, is_new: bool) -> None:
-        """Write it down."""
 
 
 class Intake:
@@ -126,8 +115,6 @@ class Intake:
             row, is_new = ledger.store.keep_picture(case.row, kept.data, name, role)
             case = ledger.reread(case_id)
             self.note_original(case, row.number, data, kept)
-            named = replace(still, facts=kept.facts)
-            self._beside.note_header(case, row.number, named, is_new=is_new)
             if picture_of(case, row.number).role not in _IN_THE_CASE:
                 joined = {"number": row.number, "role": role}
                 case, is_new = ledger.append(case, casebook.JOINED, joined), True
@@ -140,14 +127,13 @@ class Intake:
             ledger.tell(case)
         return Added(row.number, is_new, picture_of(case, row.number).result, held=differs)
 
-    def keep_aside(self, case_id: str, path: Path, role: casebook.Role) -> None:
-        """Keep a picture of a folder that is not one of the sequence, or not yet."""
-        data = casefolder.read_picture(path, self._settings.images.max_bytes)
-        still = self._ledger.decode(data, path.name)
+    def keep_aside(self, case_id: str, data: bytes, name: str, role: casebook.Role) -> None:
+        """Keep a picture that is not one of the sequence, or not yet."""
+        still = self._ledger.decode(data, name)
         kept = self._ledger.keep(data, still)
         case = self._ledger.case(case_id)
         with self._ledger.alone(case_id):
-            row, _ = self._ledger.store.keep_picture(case.row, kept.data, path.name, role)
+            row, _ = self._ledger.store.keep_picture(case.row, kept.data, name, role)
             self.note_original(self._ledger.reread(case_id), row.number, data, kept)
 
     def note_original(self, case: Case, number: int, data: bytes, kept: Kept) -> None:

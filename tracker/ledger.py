@@ -237,12 +237,15 @@ class Ledger:
         prepared = pipeline.prepare_reference(
             self._measurable(first),
             case.setup,
+        plates = [picture for picture in case.pictures if picture.role == "plate"]
+        more = tuple(self.still(picture.row) for picture in plates[1:])
             self._settings,
             plate=self.still(plate.row) if plate else None,
             object_still=self.still(object_.row) if object_ else None,
         )
         if first.reference is None:
             self.store.add_result(case.row, first.row, "reference", to_text(prepared.result))
+            **({"more_plates": more} if more else {}),
         trail = _Trail(pipeline.open_case(prepared))
         with self._guard:
             self._trails[case.row.id] = trail

@@ -14,10 +14,11 @@ from tracker import distortion, measure
 from tracker.distortion import Rectification
 from tracker.duplicate import Fingerprint
 from tracker.outline import RimFrame, RimPath
+from tracker.plates import Plate
 from tracker.rimpatch import Ground
 from tracker.settings import DEFAULTS, Settings
 from tracker.template import Template
-from tracker.values import Budget, CaseSetup, Floats, Point, Registration, Socket
+from tracker.values import Budget, CaseSetup, Floats, Point, Registration, ScaleRung, Socket
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -36,6 +37,9 @@ class Measurable:
     lcea_budget: Budget
     fingerprint: Fingerprint
     ground: Ground | None
+    scale_from: ScaleRung
+    plates: tuple[Plate, ...] = ()
+    plate: Plate | None = None
 
 
 def reading(path: RimPath) -> measure.EdgeReading:

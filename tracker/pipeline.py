@@ -8,7 +8,7 @@ picture leaves for the next is a value.
 import math
 from dataclasses import dataclass, replace
 
-from tracker import crosscheck, duplicate, field, register, squaring, verdict
+from tracker import crosscheck, duplicate, field, plates, register, squaring, verdict
 from tracker.duplicate import Fingerprint
 from tracker.measurable import Measurable
 from tracker.prepare import PreparedReference, prepare_reference, propose_marks, radiograph
@@ -107,19 +107,26 @@ def measure_still(
                 NotMeasurable(Reason.DUPLICATE, f"This is the same picture as {earlier.name}."),
             )
     state = replace(state, fingerprints=(*state.fingerprints, print_))
-    seen = _registered(still, exposed, known, state.registration, settings)
+    plate = plates.for_picture(known.plates, still)
+    if isinstance(plate, NotMeasurable):
+        return _refused(still, state, plate)
+    # Where plates were taken in several positions, this picture may be bent otherwise.
+    here = replace(known, rectification=plate.rectification) if plate else known
+    seen = _registered(still, exposed, here, state.registration, settings)
     if not isinstance(seen, Registered):
         return _refused(still, state, *seen)
     picture, registration = seen.picture, seen.registration
     path = rim_path(picture, registration, known, settings)
     if isinstance(path, NotMeasurable):
         return _refused(still, state, path)
-    found, total, remaining = removal(registration, path, known, state.totals, settings)
+    found, total, remaining = removal(
+        registration, path, known, state.totals, settings, rectification=here.rectification
+    )
     reasons = verdict.judge_number(found.recession_mm, registration, settings)
     if reasons:
         return _refused(still, state, *reasons)
     thin, untouched = thinned_bone(
-        picture, registration, found.recession_mm, known, state.zeros, still.name, settings
+        picture, registration, found.recession_mm, here, state.zeros, still.name, settings
     )
     if isinstance(thin, NotMeasurable):
         found = replace(found, thinned_why=thin)
@@ -137,6 +144,7 @@ def measure_still(
         (
             *_notes(found, state),
             *squaring.remark(still),
+            *plates.remark(known.plates, plate, still),
             *crosscheck.remarks(still.facts, first, found.beam, side),
         ),
     )

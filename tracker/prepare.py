@@ -20,12 +20,16 @@ from tracker import (
     outline,
     pelvis,
     plan,
+    plates,
     propose,
+    register,
     rimpatch,
+    scaling,
     search,
     squaring,
     template,
     uncertainty,
+    verdict,
 )
 from tracker.distortion import Rectification
 from tracker.measurable import (
@@ -37,6 +41,8 @@ from tracker.measurable import (
     recorded,
     target_point,
 )
+from tracker.plates import Plate
+from tracker.scaling import ObjectPicture
 from tracker.settings import DEFAULTS, Settings
 from tracker.values import (
     CaseSetup,
@@ -50,9 +56,8 @@ from tracker.values import (
     Radiograph,
     Reason,
     ReferenceResult,
-    ScaleRung,
+    Registration,
     Side,
-    Socket,
     Still,
 )
 
@@ -85,6 +90,7 @@ def prepare_reference(
     settings: Settings = DEFAULTS,
     *,
     plate: Still | None = None,
+    more_plates: tuple[Still, ...] = (),
     object_still: Still | None = None,
 ) -> PreparedReference:
     """Prepare the first picture of a case.
@@ -97,6 +103,8 @@ def prepare_reference(
     settings : Settings
     plate : Still, optional
         The bead-plate picture named in ``setup.plate``.
+    more_plates : tuple of Still
+        Those of other C-arm positions.
     object_still : Still, optional
         The picture that shows the object of known size, where it is not the first one.
 
@@ -106,10 +114,11 @@ def prepare_reference(
         Its result carries reasons, and nothing can be measured, when the picture can't be used.
     """
     wrong = crosscheck.against_case(still.facts, setup.side)
-    prepared = wrong or _measurable(still, setup, settings, plate, object_still)
+    stills = () if plate is None else (plate, *more_plates)
+    prepared = wrong or _prepared(still, setup, settings, stills, object_still)
     if isinstance(prepared, NotMeasurable):
         return PreparedReference(ReferenceResult(still.name, _marks_from(setup), (prepared,)), None)
-    return PreparedReference(_reference_result(still, prepared, settings), prepared, still.facts)
+    return PreparedReference(_reference_result(still, prepared), prepared, still.facts)
 
 
 def _reference_radiograph(
@@ -153,24 +162,74 @@ def radiograph(
     return field.radiograph(still, known, settings, bone_bright=bone_bright)
 
 
+def _prepared(
+    still: Still,
+    setup: CaseSetup,
+    settings: Settings,
+    plate_stills: tuple[Still, ...],
+    object_still: Still | None,
+) -> Measurable | NotMeasurable:
+    """Everything that later pictures need, the scale carried over from an object elsewhere."""
+    found = plates.read(plate_stills, settings)
+    if isinstance(found, NotMeasurable):
+        return found
+    if object_still is None or setup.scale.object_px is None:
+        return _measurable(still, setup, settings, found, None)
+    bent = plates.for_picture(found, object_still)
+    if isinstance(bent, NotMeasurable):
+        return bent
+    rectification = bent.rectification if bent else None
+    elsewhere = ObjectPicture(object_still, rectification)
+    known = _measurable(still, setup, settings, found, elsewhere)
+    if isinstance(known, NotMeasurable) or known.scale_from != "object_diameter_mm":
+        return known
+    zoom = _object_zoom(known, still, object_still, rectification, settings)
+    if isinstance(zoom, NotMeasurable):
+        return zoom
+    if abs(zoom[0] - 1) > scaling.SAME_ZOOM:
+        elsewhere = ObjectPicture(object_still, rectification, *zoom)
+        return _measurable(still, setup, settings, found, elsewhere)
+    return known
+
+
+def _object_zoom(
+    known: Measurable,
+    first: Still,
+    other: Still,
+    rectification: Rectification | None,
+    settings: Settings,
+) -> tuple[float, float] | NotMeasurable:
+    """How large another picture shows what the first one shows, in either polarity."""
+    fields = [field.expose(still, settings) for still in (first, other)]
+    found: Registration | NotMeasurable = NotMeasurable(Reason.SCALE_UNUSABLE)
+    polarity: bool | None = None
+    for _ in range(2):
+        picture = radiograph(other, settings, rectification, bone_bright=polarity)
+        if isinstance(picture, NotMeasurable):
+            break
+        found = register.register(known.template, picture, settings)
+        if isinstance(found, Registration):
+            reasons = verdict.judge_registration(found, settings)
+            if not reasons:
+                break
+            found = reasons[0]
+        polarity = not picture.bone_bright
+    own = fields[0]
+    return own if isinstance(own, NotMeasurable) else scaling.zoom_between(found, own, fields[1])
+
+
 def _measurable(
     still: Still,
     setup: CaseSetup,
     settings: Settings,
-    plate: Still | None,
-    object_still: Still | None,
+    all_plates: tuple[Plate, ...],
+    elsewhere: ObjectPicture | None,
 ) -> Measurable | NotMeasurable:
     """Everything that later pictures need, or the reason why it can't be had."""
-    rectification = None
-    if plate is not None:
-        found = distortion.find_rectification(plate, settings)
-        if isinstance(found, NotMeasurable):
-            return found
-        if plate.grey.shape != still.grey.shape:
-            return NotMeasurable(
-                Reason.GRID_UNUSABLE, "The bead-plate picture is not of the pictures' size."
-            )
-        rectification = found
+    plate = plates.for_picture(all_plates, still)
+    if isinstance(plate, NotMeasurable):
+        return plate
+    rectification = plate.rectification if plate else None
     exposed = field.expose(still, settings)
     if isinstance(exposed, NotMeasurable):
         return exposed
@@ -193,10 +252,10 @@ def _measurable(
             Reason.MARKS_UNUSABLE, "The head's circle does not lie within the picture."
         )
     socket = replace(socket, head=marks.refine_head(picture, socket))
-    scale = _scale(setup, socket, object_still is not None, rectification, settings)
+    scale = scaling.scale_of(setup, socket, rectification, elsewhere, settings)
     if isinstance(scale, NotMeasurable):
         return scale
-    mm_per_px, u_relative, _ = scale
+    mm_per_px, u_relative, scale_from = scale
     centre, up, lateral = socket.head.centre_px, np.array(socket.up_px), np.array(socket.lateral_px)
     offset = np.array(socket.rim_edge_px) - centre
     radius_mm = float(np.hypot(*offset)) * mm_per_px
@@ -276,6 +335,9 @@ def _measurable(
             name=still.name,
             settings=settings,
         ),
+        scale_from,
+        all_plates,
+        plate,
     )
 
 
@@ -298,46 +360,11 @@ def _scaled_marks(given: Marks, still: Still, rectification: Rectification | Non
     )
 
 
-def _scale(
-    setup: CaseSetup,
-    socket: Socket,
-    object_elsewhere: bool,
-    rectification: Rectification | None,
-    settings: Settings,
-) -> tuple[float, float, ScaleRung] | NotMeasurable:
-    """Mm per pixel, its relative u, and the rung of the ladder it came from."""
-    own, given = settings.measure, setup.scale
-    if given.mm_per_px is not None:
-        return given.mm_per_px, own.u_given_scale, "mm_per_px"
-    if given.object_diameter_mm is not None and given.object_px is not None:
-        ends = np.array(given.object_px, float)
-        if rectification is not None:
-            ends = distortion.to_ideal(ends, rectification)
-        length = float(np.hypot(*(ends[1] - ends[0])))
-        if length < 5:
-            return NotMeasurable(Reason.SCALE_UNUSABLE, "The object's ends lie too close together.")
-        u_px = math.sqrt(2.0) * 2.0 / length
-        # An object that is not at the depth of the rim is magnified differently.
-        u_depth = 0.02 if object_elsewhere else 0.015
-        u = math.hypot(u_px, u_depth, own.u_object_mm / given.object_diameter_mm)
-        return given.object_diameter_mm / length, u, "object_diameter_mm"
-    if given.head_diameter_mm is not None:
-        diameter = 2 * socket.head.radius_px
-        u = math.hypot(
-            socket.head.u_radius_px / socket.head.radius_px,
-            own.u_head_diameter_mm / given.head_diameter_mm,
-        )
-        return given.head_diameter_mm / diameter, u, "head_diameter_mm"
-    return NotMeasurable(Reason.SCALE_UNUSABLE)
-
-
 def _marks_from(setup: CaseSetup) -> MarksSource:
     return "proposed" if setup.marks is None else "given"
 
 
-def _reference_result(still: Still, known: Measurable, settings: Settings) -> ReferenceResult:
-    scale = _scale(known.setup, known.socket, False, known.rectification, settings)
-    assert not isinstance(scale, NotMeasurable)
+def _reference_result(still: Still, known: Measurable) -> ReferenceResult:
     lcea = uncertainty.quantity(known.lcea_deg, known.lcea_budget)
     points = outline_points(known, known.path.arc_mm)
     edge = arc_point(known, known.path.edge_arc_mm + known.path.foot_mm)
@@ -359,7 +386,7 @@ def _reference_result(still: Still, known: Measurable, settings: Settings) -> Re
         point(landmarks[1]),
         point(direction),
         known.mm_per_px,
-        scale[2],
+        known.scale_from,
         lcea,
         known.lcea_budget,
         Overlay(
@@ -370,6 +397,10 @@ def _reference_result(still: Still, known: Measurable, settings: Settings) -> Re
             target_point(known, known.setup.plan.floor_lcea_deg, None),
             known.path.hidden[np.isfinite(known.path.arc_mm)],
         ),
-        (*(note.text for note in planned), *squaring.remark(still)),
+        (
+            *(note.text for note in planned),
+            *squaring.remark(still),
+            *plates.remark(known.plates, known.plate, still),
+        ),
         known.u_relative_scale,
     )

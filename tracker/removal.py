@@ -1,11 +1,12 @@
 """Registration and outline of one picture -> its removal, budgets, overlay."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from tracker import distortion, measure, outline, plan, uncertainty
+from tracker.distortion import Rectification
 from tracker.measurable import (
     Measurable,
     arc_point,
@@ -75,6 +76,8 @@ def removal(
     known: Measurable,
     totals: tuple[Total, ...],
     settings: Settings,
+    *,
+    rectification: Rectification | None = None,
 ) -> tuple[Removal, Total, plan.Remaining]:
     """Turn registration and outline of a picture into its numbers.
 
@@ -88,6 +91,8 @@ def removal(
     totals : tuple of Total
         Of the pictures measured before this one.
     settings : Settings
+    rectification : Rectification, optional
+        Of this picture, where it is another than the reference's.
 
     Returns
     -------
@@ -97,6 +102,8 @@ def removal(
     remaining : plan.Remaining
     """
     frame, socket = known.frame, known.socket
+    # What is drawn on this picture lies in its own recorded pixels.
+    own_known = known if rectification is None else replace(known, rectification=rectification)
     up, lateral = np.array(socket.up_px), np.array(socket.lateral_px)
     theta = math.radians(frame.angle_deg(path.edge_arc_mm))
     # Along the arc, lateral positive; a turn of the beam moves the edge by z (oblique l - tilt u).
@@ -155,7 +162,7 @@ def removal(
     directions = np.array([registration.tilt_deg, registration.oblique_deg])
     u_angle = np.sqrt(angles**2 + own.u_beam_deg**2 + (own.u_beam_share * directions) ** 2)
     found = Removal(
-        _to_reference(registration, known, path, settings),
+        _to_reference(registration, known, own_known, path, settings),
         recession,
         running,
         remaining.lcea_deg,
@@ -168,7 +175,7 @@ def removal(
         ),
         float(path.hidden.mean()),
         (recession_budget, *remaining.budgets, area_budget),
-        _overlay(registration, path, known, settings),
+        _overlay(registration, path, own_known, settings),
         profile,
     )
     return found, total, remaining
@@ -214,18 +221,22 @@ def _u_at_edge(
 
 
 def _to_reference(
-    registration: Registration, known: Measurable, path: RimPath, settings: Settings
+    registration: Registration,
+    known: Measurable,
+    there_known: Measurable,
+    path: RimPath,
+    settings: Settings,
 ) -> Floats:
     """Affine from this picture to the reference for the bone of the edge, recorded pixels."""
     matrix = registration.rim_to_reference(rim_depth(settings))
-    if known.rectification is None:
+    if known.rectification is None or there_known.rectification is None:
         return matrix
     # Distortion differs between the two places: linearise the whole way about the edge.
     edge = arc_point_array(known, path.edge_arc_mm)
     there = registration.rim_to_moving(edge[None], rim_depth(settings))
-    at = distortion.to_recorded(there, known.rectification)[0]
+    at = distortion.to_recorded(there, there_known.rectification)[0]
     nodes = at + np.array([[0.0, 0.0], [8.0, 0.0], [0.0, 8.0]])
-    ideal = distortion.to_ideal(nodes, known.rectification)
+    ideal = distortion.to_ideal(nodes, there_known.rectification)
     back = distortion.to_recorded(ideal @ matrix[:, :2].T + matrix[:, 2], known.rectification)
     linear = np.column_stack([(back[1] - back[0]) / 8.0, (back[2] - back[0]) / 8.0])
     return np.column_stack([linear, back[0] - linear @ at])

@@ -13,7 +13,7 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Any, Final, Self
 
-from tracker import __version__, casebook, casefolder, casetoml, logbook, views
+from tracker import __version__, casebook, casefolder, casetoml, logbook, squaring, views
 from tracker.acting import THEATRE, acting_as
 from tracker.agreeing import Agreeing
 from tracker.agreement import Beside, Rehearsed, Terms
@@ -662,19 +662,33 @@ class Service:
             The folder can't be used, or the record already has a case of this name.
         """
         found = casefolder.read_case(folder)
-        case_id = self.open_case(found.setup).row.id
+        case_id = self.open_case(self._as_put_right(found)).row.id
         self.many.note_origin(self.case(case_id), origin)
         if found.grid is not None:
-            self.intake.keep_aside(case_id, found.grid, "plate")
+            for path in (found.grid, *found.more_grids):
+                self._keep_aside(case_id, path, "plate")
         wanted = found.setup.scale.object_file
         if wanted is not None:
-            self.intake.keep_aside(case_id, folder / wanted, "object")
+            self._keep_aside(case_id, folder / wanted, "object")
         for path in found.pictures:
             yield self._import_picture(case_id, path)
 
     def _import_picture(self, case_id: str, path: Path) -> Added:
         try:
             added = self.intake.take(case_id, data, path.name, from_archive=True)
+    def _as_put_right(self, found: casefolder.CaseFolder) -> CaseSetup:
+        """Return a folder's set-up; its marks lie on the first picture as it was recorded."""
+        try:
+            data = casefolder.read_picture(found.pictures[0], self.settings.images.max_bytes)
+            first = self._ledger.decode(data, found.pictures[0].name)
+        except UnreadableImage:
+            return found.setup
+        return squaring.carried(found.setup, first)
+
+    def _keep_aside(self, case_id: str, path: Path, role: casebook.Role) -> None:
+        data = casefolder.read_picture(path, self.settings.images.max_bytes)
+        self.intake.keep_aside(case_id, data, path.name, role)
+
         except UnreadableImage as error:
             found = NotMeasurable(Reason.UNREADABLE, error.message)
             return Added(None, False, StillResult(path.name, "", "refused", (found,), 0.0))

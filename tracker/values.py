@@ -241,6 +241,12 @@ class BeadPlate:
 
     file: str
     bead_spacing_mm: float
+    more: tuple[str, ...] = ()
+
+    @property
+    def files(self) -> tuple[str, ...]:
+        """Names of all of them."""
+        return (self.file, *self.more)
 
 
 @dataclass(frozen=True, slots=True)
