@@ -16,7 +16,7 @@ TRACTION_GAP_MM: Final = 9.0
 """From the head to the roof's edge along its radius: a joint's own space is 2 to 7 mm."""
 TURN_DEG: Final = 10.0
 HIDDEN_SHARE: Final = 0.05
-AWAY_MM: Final = 1.5
+AWAY_MM: Final = 2.0
 """An outline this far from the marked edge may be that of something else."""
 
 
@@ -84,14 +84,16 @@ def away_from_mark(mark_px: Point, edge_px: Point, mm_per_px: float, what: str) 
     >>> away_from_mark((0, 0), (0, 4), 0.25, "")
     ''
     >>> away_from_mark((0, 0), (0, 12), 0.25, "ossicle")[:66]
-    'The outline followed lies 3.0 mm off the marked edge and may be th'
+    'The outline followed ends 3.0 mm off the marked edge and may be th'
     """
     off: Floats = np.subtract(mark_px, edge_px)
     off_mm = float(np.hypot(*off)) * mm_per_px
     if off_mm <= AWAY_MM:
         return ""
-    other = f"may be that of the {what}" if what else "may not be that of the roof"
-    return (
-        f"The outline followed lies {off_mm:.1f} mm off the marked edge and {other}: "
-        "look at it, and don't trust the numbers if it is."
-    )
+    said = f"The outline followed ends {off_mm:.1f} mm off the marked edge"
+    if what:
+        return (
+            f"{said} and may be that of the {what}: look at its line. If it is, the numbers are "
+            f"those of the {what}."
+        )
+    return f"{said}: look that its line lies on the roof's edge, else move the marks."

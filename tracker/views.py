@@ -494,7 +494,7 @@ def strip_of(case: Case, size: tuple[int, int]) -> str:
 
 def chart_of(case: Case, size: tuple[int, int] = _CHART) -> str:
     """Draw removed and left over the pictures; empty while there is none to measure."""
-    if not case.stills:
+    if not case.stills or case.silent:
         return ""
     removals = _removals(case)
     to_floor = removals[-1].to_floor_mm if removals else None

@@ -40,6 +40,10 @@ _ESTIMATE: Final = (
 )
 
 
+_COUNTED: Final = ("measured", "recorded", "not measured", "outline wrong")
+"""Standings of a picture whose age is said."""
+
+
 def error_context(message: str, hint: str, status: int) -> ErrorContext:
     """Put an error into words."""
     return ErrorContext(Shell("Not possible", "error"), message, hint, status)
@@ -57,7 +61,7 @@ def glance_context(view: GlanceView) -> GlanceContext:
     figure_text, unit = "", ""
     if removal:
         figure_text, unit = words.left(removal.remaining_mm, at_most=case.at_most)
-    counted = shown is not None and view.standing in ("measured", "not measured", "outline wrong")
+    counted = shown is not None and view.standing in _COUNTED
     age_s = (view.now - shown.received_at).total_seconds() if shown and counted else None
     last = ""
     if view.last_left is not None:
@@ -120,7 +124,9 @@ def pictures_context(
         "first unusable": "unusable",
         "closed": "closed",
     }.get(case.standing, "passes")
-    if stage == "marks" and case.proposal is None:
+    if stage == "passes" and marks is not None:
+        stage = "marks"
+    elif stage == "marks" and case.proposal is None:
         stage = "proposing"
     shown = view.shown if stage == "passes" else None
     number = len(case.pictures)
