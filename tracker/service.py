@@ -7,9 +7,8 @@ Every use case reads the record, lets the pipeline measure, and writes the recor
 import math
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime
-from hashlib import sha256
 from pathlib import Path
 from typing import Any, Final, Self
 
@@ -21,7 +20,7 @@ from tracker.around import AnchorIn, Entry
 from tracker.around_acts import AroundActs, AroundView
 from tracker.around_films import FilmMarks
 from tracker.around_views import ReviewBeside
-from tracker.casebook import Case, CasePicture, Phase, PhaseNote, UnreadableNote
+from tracker.casebook import Case, CasePicture, Phase, PhaseNote
 from tracker.decoding import SHARED, Decoder
 from tracker.errors import InputError, InternalError, InvalidCase, UnreadableImage
 from tracker.gallery import Form
@@ -138,11 +137,9 @@ class Service:
         self.agreeing = Agreeing(self._ledger)
         self.hips = Hips(self._ledger, self.open_case)
         self.many = Many(self._ledger)
-        self.reports = Reporting(self._ledger, (stamp.software, stamp.settings))
-        self.intake = Intake(
-            self._ledger, settings, clock, BesideIntake(self.agreeing.takes, self.many.note_header)
-        )
+        self.intake = Intake(self._ledger, settings, clock, BesideIntake(self.agreeing.takes))
         self.around = AroundActs(self._ledger, settings, clock, self.intake.note_original)
+        self.reports = Reporting(self._ledger, (stamp.software, stamp.settings))
         self.gate = Gate(folder, clock)
         """Which other devices come in."""
         self._sources: list[Source] = []
@@ -673,9 +670,6 @@ class Service:
         for path in found.pictures:
             yield self._import_picture(case_id, path)
 
-    def _import_picture(self, case_id: str, path: Path) -> Added:
-        try:
-            added = self.intake.take(case_id, data, path.name, from_archive=True)
     def _as_put_right(self, found: casefolder.CaseFolder) -> CaseSetup:
         """Return a folder's set-up; its marks lie on the first picture as it was recorded."""
         try:
@@ -689,6 +683,10 @@ class Service:
         data = casefolder.read_picture(path, self.settings.images.max_bytes)
         self.intake.keep_aside(case_id, data, path.name, role)
 
+    def _import_picture(self, case_id: str, path: Path) -> Added:
+        try:
+            data = casefolder.read_picture(path, self.settings.images.max_bytes)
+            added = self.intake.take(case_id, data, path.name, from_archive=True)
         except UnreadableImage as error:
             found = NotMeasurable(Reason.UNREADABLE, error.message)
             return Added(None, False, StillResult(path.name, "", "refused", (found,), 0.0))
@@ -697,7 +695,6 @@ class Service:
             self.accept_proposed(case_id)
         return added
 
-            data = casefolder.read_picture(path, self.settings.images.max_bytes)
 
 def _carried(before: Carried | None, last: CasePicture, *, whole: bool) -> Carried:
     """Add a series' running total to what was carried into it."""
