@@ -187,13 +187,13 @@ class MeasureSettings:
 
     u_foot_mm: float = 0.1
     u_concentric_mm: float = 0.3
-    u_rim_depth_mm: float = 6.0
+    u_rim_depth_mm: float = 7.0
     u_shape_mm: float = 2.2
     u_lip_mm: float = 0.05
     u_step_mm: float = 0.2
     u_registration_floor_mm: float = 0.03
     u_beam_deg: float = 0.15
-    u_beam_share: float = 0.2
+    u_beam_share: float = 0.3
     u_given_scale: float = 0.01
     u_head_diameter_mm: float = 0.5
     u_object_mm: float = 0.05
