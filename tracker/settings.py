@@ -175,10 +175,13 @@ class OutlineSettings:
 class DuplicateSettings:
     """One exposure saved twice."""
 
-    window_px: int = 256
+    window_px: int = 384
     sigma_px: float = 1.0
     least_pixels: int = 2000
+    glance: float = 0.06
     correlation: float = 0.12
+    finest_correlation: float = 0.02
+    """Of second differences: four times what chance gives over the window."""
 
 
 @dataclass(frozen=True, slots=True)
