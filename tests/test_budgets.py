@@ -330,16 +330,21 @@ BEFORE = -0.5 * np.maximum(RHO - RADIUS_MM, 0.0)
 CUT = np.minimum(BEFORE, -2.0)
 
 
-def area(shift_mm: float = 0.0, scale: float = 0.0) -> tuple[float, Budget]:
+def area(
+    edge_mm: float = 0.0, along_mm: float = 0.0, radial_mm: float = 0.0, scale: float = 0.0
+) -> tuple[float, Budget]:
     grown = 1 + scale
+    now = np.interp(RHO + radial_mm, RHO, CUT) - along_mm - np.where(CUT < BEFORE, edge_mm, 0.0)
     return measure.outline_area(
         RHO * grown,
         RADIUS_MM * grown,
         BEFORE * grown,
-        (CUT - np.where(CUT < BEFORE, shift_mm, 0.0)) * grown,
+        now * grown,
         from_rho_mm=24.0 * grown,
         to_rho_mm=36.0 * grown,
-        u_shift_mm=0.1,
+        u_edge_mm=0.1,
+        u_along_mm=0.1,
+        u_radial_mm=0.1,
         u_relative_scale=U_SCALE,
     )
 
@@ -349,7 +354,19 @@ def test_area_with_the_scale() -> None:
     assert row(area()[1], measure.SCALE).sensitivity == pytest.approx(expected, rel=1e-3)
 
 
-def test_area_with_a_shift_along_the_arc() -> None:
+def test_area_with_the_edge_where_it_changed() -> None:
     """The row takes length times shift; rows further out move a little more (rho / R): 10 %."""
-    expected = slope(lambda e: area(shift_mm=e)[0])
-    assert row(area()[1], "registration and edge").sensitivity == pytest.approx(expected, rel=0.1)
+    expected = slope(lambda e: area(edge_mm=e)[0])
+    assert row(area()[1], "shape of the lip").sensitivity == pytest.approx(expected, rel=0.1)
+
+
+def test_area_with_a_shift_along_the_arc() -> None:
+    expected = slope(lambda e: area(along_mm=e)[0])
+    found = row(area()[1], "registration").sensitivity
+    assert found == pytest.approx(expected, rel=0.2)  # rho / R again, over the whole length
+
+
+def test_area_with_a_shift_along_the_radius() -> None:
+    expected = abs(slope(lambda e: area(radial_mm=e)[0]))
+    found = row(area()[1], "registration, radial").sensitivity
+    assert found == pytest.approx(expected, rel=0.3)  # and the rows at either end

@@ -6,6 +6,7 @@ number of cases, not of pictures.  Marks carry the scatter of a person's clicks.
 
 import dataclasses
 import functools
+import math
 
 import numpy as np
 import pytest
@@ -25,15 +26,16 @@ pytestmark = pytest.mark.slow
 
 def clicked(truth: SceneTruth, rng: np.random.Generator) -> Marks:
     """The true places, each coordinate off by a click's scatter."""
-    true = phantom.marks(truth, 2.0)
+    true = phantom.marks(truth, CLICK_PX)
     edge = np.asarray(true.rim_edge_px) + rng.normal(0, CLICK_PX, 2)
+    between = float(np.hypot(*(true.horizontal_px[1] - true.horizontal_px[0])))
     return Marks(
         head_px=true.head_px + rng.normal(0, CLICK_PX, true.head_px.shape),
         rim_edge_px=(float(edge[0]), float(edge[1])),
         horizontal_px=true.horizontal_px + rng.normal(0, CLICK_PX, (2, 2)),
         source="given",
-        u_px=2.0,
-        u_horizontal_deg=1.0,
+        u_px=CLICK_PX,
+        u_horizontal_deg=math.degrees(math.sqrt(2) * CLICK_PX / between),
     )
 
 

@@ -116,7 +116,9 @@ def area(rho: Floats, before: Floats, after: Floats, radius: float = 26.0) -> fl
         after,
         from_rho_mm=float(rho[0]),
         to_rho_mm=float(rho[-1]),
-        u_shift_mm=0.1,
+        u_edge_mm=0.1,
+        u_along_mm=0.1,
+        u_radial_mm=0.1,
         u_relative_scale=0.01,
     )[0]
 

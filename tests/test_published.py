@@ -149,7 +149,9 @@ def area(rho: Floats, angle_rad: Floats, radius: float = 26.0) -> float:
         np.zeros_like(rho),
         from_rho_mm=float(rho[0]),
         to_rho_mm=float(rho[-1]),
-        u_shift_mm=0.1,
+        u_edge_mm=0.1,
+        u_along_mm=0.1,
+        u_radial_mm=0.1,
         u_relative_scale=0.01,
     )
     assert budget.unit == "mm2"

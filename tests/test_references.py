@@ -154,7 +154,9 @@ def test_area_agrees_with_shapely(removed: float) -> None:
         after * 26.0,
         from_rho_mm=24.0,
         to_rho_mm=49.0,
-        u_shift_mm=0.1,
+        u_edge_mm=0.1,
+        u_along_mm=0.1,
+        u_radial_mm=0.1,
         u_relative_scale=0.01,
     )
 

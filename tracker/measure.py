@@ -144,7 +144,9 @@ def outline_area(
     *,
     from_rho_mm: float,
     to_rho_mm: float,
-    u_shift_mm: float,
+    u_edge_mm: float,
+    u_along_mm: float,
+    u_radial_mm: float,
     u_relative_scale: float,
 ) -> tuple[float, Budget]:
     """Return the area between two outlines, in mm² of the plane of the hip, and its budget.
@@ -159,8 +161,10 @@ def outline_area(
         Outlines; NaN where unknown, and such rows are filled from their neighbours.
     from_rho_mm, to_rho_mm : float
         Radial limits of the area.
-    u_shift_mm : float
-        Of the registration, common to all rows.
+    u_edge_mm : float
+        Of the level at which a changed edge is read, common to all rows.
+    u_along_mm, u_radial_mm : float
+        Of the registration along the arc and along the radius, common to all rows.
     u_relative_scale : float
 
     Notes
@@ -169,14 +173,20 @@ def outline_area(
     """
     inside = (rho_mm >= from_rho_mm) & (rho_mm <= to_rho_mm)
     rho = rho_mm[inside]
-    gap = filled(reference_arc_mm, rho_mm)[inside] - filled(now_arc_mm, rho_mm)[inside]
+    reach = filled(now_arc_mm, rho_mm)[inside]
+    gap = filled(reference_arc_mm, rho_mm)[inside] - reach
     width = gap * rho / radius_mm
     step = np.gradient(rho)
     value = float(np.trapezoid(width, rho))
     changed = np.abs(width) > 0.15
     length = float(step[changed].sum())
+    whole = float(rho[-1] - rho[0])
+    # Moved along the radius, a slanting outline gains as much as it runs along the arc.
+    slant = float(np.abs(np.median(reach[-5:]) - np.median(reach[:5])))
     rows = (
-        BudgetRow("registration and edge", u_shift_mm, "mm", max(length, 2.0), "shift x length"),
+        BudgetRow("shape of the lip", u_edge_mm, "mm", max(length, 2.0), "changed length"),
+        BudgetRow("registration", u_along_mm, "mm", whole, "along the arc x length"),
+        BudgetRow("registration, radial", u_radial_mm, "mm", slant, "x run along the arc"),
         BudgetRow("outlines", 0.15, "mm", math.sqrt(max(length, 2.0)), "row by row, 1 mm apart"),
         BudgetRow(SCALE, u_relative_scale, "1", 2 * value, "area goes with the scale squared"),
     )

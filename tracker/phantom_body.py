@@ -16,6 +16,11 @@ from scipy.interpolate import PchipInterpolator
 
 from tracker.values import Floats, Picture, Point, Side
 
+Points = tuple[tuple[float, float], ...]
+
+_RIM_BAND_MM: Final = 12.0
+"""Up to this far beyond R the outer wall lies in the plane of the socket's centre."""
+
 # Control points in the patient frame, mm; the outlines are drawn smoothed.
 # fmt: off
 _MEDIAL: Final = (
@@ -39,6 +44,17 @@ _FEMUR: Final = (
     (4, -110), (6, -79), (0.6, -66), (0.2, -58), (4.6, -45), (3, -34), (-1.8, -24.2),
     (-9.8, -20), (-14, -8), (-6, 10), (8, 14),
 )
+# How far each control point lies nearer to the receptor than the socket's centre, mm: the back of
+# the ilium and the ischium lie behind it, pubis and the front of the ilium before it.  Rounded
+# places of a mean adult pelvis seen from the front.
+_MEDIAL_DEPTH: Final = (
+    -32, -27, -18, -11, -9, -8, -2, 15, 24, 26, 26, 20, 2, -18, -27, -33, -33, -30, -24,
+)
+_FORAMEN_DEPTH: Final = (-12, 20, 25, 19, -2, -20, -28, -25)
+_ILIOISCHIAL_DEPTH: Final = (-9, -7, -6, -10, -13, -23)
+_TEARDROP_DEPTH: Final = (-9, -11, -12, -13, -12, -10)
+_WALL_LINE_DEPTH: Final = (31, 21, 15, 10, 6)
+_SACRUM_DEPTH: Final = (-44,) * 8
 _WALL: Final = (
     (-2.5, 46.4), (-1, 46.15), (0, 46), (0.5, 45.8), (1, 45.1), (1.5, 44.1), (2, 42.8), (3, 40),
     (4.5, 36), (7.3, 30), (9.8, 26.4), (21.3, 24), (36, 25.2), (56, 27), (95, 30),
@@ -162,11 +178,21 @@ class View:
         """Patient frame -> this picture's pixels; shape (N, 2)."""
         return np.asarray(points_mm @ self.axes.T + self.origin)
 
-    def moved(self, depth_mm: float) -> Floats:
-        """How far a part at a depth (mm towards the receptor) moves, patient frame, mm."""
+    def moved(self, depth_mm: float | Floats) -> Floats:
+        """How far parts at depths (mm towards the receptor) move, patient frame, mm: (..., 2)."""
         scene = self.scene
         angle = np.radians(np.array([-scene.oblique_deg, scene.tilt_deg]))
-        return np.asarray(depth_mm * np.tan(angle))
+        return np.asarray(np.multiply.outer(depth_mm, np.tan(angle)), np.float64)
+
+    def bones(self, points: Points, depths: tuple[float, ...], *, closed: bool) -> Floats:
+        """Smoothed outline of this patient's bone, each control point moved by its depth."""
+        depth = np.array(depths, np.float64)
+        if self.scene.bones:
+            # Other people's bones: deeper or flatter as a whole, and a few mm point by point.
+            rng = np.random.default_rng([self.scene.bones, len(points), 1])
+            depth = depth * rng.normal(1, 0.15) + rng.normal(0, 3.0)
+            depth = depth + rng.normal(0, 2.5, depth.shape)
+        return _smooth(_bones(points, self.scene) + self.moved(depth), closed=closed)
 
     def fill(self, points_mm: Floats) -> Picture:
         """Coverage of each pixel by a polygon."""
@@ -212,14 +238,14 @@ def _smooth(points: Floats, *, closed: bool) -> Floats:
     return points
 
 
-def _bones(points: tuple[tuple[float, float], ...], scene: Scene, depth: Floats) -> Floats:
-    """Control points of this patient, scaled to the socket, moved by depth."""
+def _bones(points: Points, scene: Scene) -> Floats:
+    """Control points of this patient, scaled to the socket."""
     shape = np.array(points, np.float64)
     if scene.bones:
         rng = np.random.default_rng([scene.bones, len(points)])
         shape = shape * rng.normal(1, 0.1, 2) + rng.normal(0, 3.0, 2)
         shape = shape + rng.normal(0, 2.0, shape.shape)
-    return shape * scene.socket_radius_mm / 25.0 + depth
+    return shape * scene.socket_radius_mm / 25.0
 
 
 # --- what is in the beam ------------------------------------------------------------------
@@ -239,8 +265,9 @@ def soft_tissue_mm(view: View) -> Picture:
 def pelvis_mm(view: View) -> Picture:
     """Bone of the pelvis along the beam, in mm of cortical bone."""
     scene = view.scene
-    rho = np.hypot(view.x, view.y)
-    theta = np.arctan2(view.x, view.y)
+    x, y = _ilium_frame(view)
+    rho = np.hypot(x, y)
+    theta = np.arctan2(x, y)
     half_px = 0.5 * view.mm_per_px  # a straight edge's share of a pixel
     # Signed distance from the outer wall and from the cut, positive in bone.
     table = np.arange(0.0, 200.0, 0.05)
@@ -266,7 +293,7 @@ def pelvis_mm(view: View) -> Picture:
     band = np.exp(-np.square((rho - np.float32(scene.socket_radius_mm + 1.1)) / 1.2))
     roof = 5.0 * above * band * _ramp(end - theta, 0.09) * _ramp(theta + 1.3, 0.3)
     body = _body(view)
-    mottle = 0.6 * np.sin(view.x / 7.0) * np.sin(view.y / 9.0 + 0.5)  # of cancellous bone
+    mottle = 0.6 * np.sin(x / 7.0) * np.sin(y / 9.0 + 0.5)  # of cancellous bone
     bone = lateral + roof + mottle * _ramp(deep - 4.0, 2.0)
     if scene.recession_mm > 0:
         # A burr's cut tapers as well; further in, bone stays as it was.
@@ -278,26 +305,37 @@ def pelvis_mm(view: View) -> Picture:
     thick = step * body * bone
     rounded = view.blur(body, 0.8)
     thick += 7.0 * body * (1 - rounded) * (depth > 4.0)  # cortex seen along its surface
-    front, back = view.moved(-18.0), view.moved(22.0)
-    thick += 8.0 * view.line(_smooth(_bones(_ILIOISCHIAL, scene, front), closed=False), 1.6)
-    thick += 6.0 * view.line(_smooth(_bones(_TEARDROP, scene, front / 2), closed=False), 1.3)
-    wall_line = view.line(_smooth(_bones(_WALL_LINE, scene, back), closed=False), 1.4)
-    thick += 6.0 * wall_line * step
-    sacrum = view.fill(_smooth(_bones(_SACRUM, scene, -2 * back), closed=True))
+    thick += 8.0 * view.line(view.bones(_ILIOISCHIAL, _ILIOISCHIAL_DEPTH, closed=False), 1.6)
+    thick += 6.0 * view.line(view.bones(_TEARDROP, _TEARDROP_DEPTH, closed=False), 1.3)
+    thick += 6.0 * view.line(view.bones(_WALL_LINE, _WALL_LINE_DEPTH, closed=False), 1.4) * step
+    sacrum = view.fill(view.bones(_SACRUM, _SACRUM_DEPTH, closed=True))
     return np.asarray(thick + 4.0 * view.blur(sacrum, 1.0), np.float32)
+
+
+def _ilium_frame(view: View) -> tuple[Picture, Picture]:
+    """Patient coordinates, with the ilium above the rim seen where the beam throws it.
+
+    The rim itself lies in the plane of the socket's centre; above it the outer wall runs
+    forwards, as its line does.
+    """
+    beyond = np.hypot(view.x, view.y) - np.float32(view.scene.radius_mm + _RIM_BAND_MM)
+    forward = np.float32(0.55) * np.clip(beyond, 0, 60) * (view.y > 0)
+    shift_x, shift_y = (float(part) for part in view.moved(1.0))
+    x = view.x - forward * np.float32(shift_x)
+    y = view.y - forward * np.float32(shift_y)
+    return np.asarray(x, np.float32), np.asarray(y, np.float32)
 
 
 def _body(view: View) -> Picture:
     """Coverage by the hip bone without its lateral border, which the outline's formula cuts."""
     scene = view.scene
-    depth = view.moved(12.0)
     inner = scene.head_radius_mm + 0.5
     angle = np.radians(float(outline_deg(scene, np.array([inner]))[0]))
     start = inner * np.array([np.sin(angle), np.cos(angle)])
     far = 160.0 * np.array([np.sin(angle + 0.15), np.cos(angle + 0.15)])
-    border = _smooth(_bones(_MEDIAL, scene, depth), closed=False)
+    border = view.bones(_MEDIAL, _MEDIAL_DEPTH, closed=False)
     body = view.fill(np.concatenate([[(160.0, 160.0), (-31.0, 160.0)], border, [start, far]]))
-    hole = view.fill(_smooth(_bones(_FORAMEN, scene, depth), closed=True))
+    hole = view.fill(view.bones(_FORAMEN, _FORAMEN_DEPTH, closed=True))
     return np.asarray(body * (1 - hole))
 
 
@@ -309,7 +347,7 @@ def femur_mm(view: View) -> Picture:
     inside = np.clip(1 - np.square(gap / np.float32(scene.head_radius_mm)), 0, 1)
     edge = _ramp(np.float32(scene.head_radius_mm) - gap, 0.5 * view.mm_per_px)
     head = edge * (1.0 + 7.0 * np.sqrt(inside))
-    shape = _bones(_FEMUR, scene, drawn)
+    shape = _bones(_FEMUR, scene) + drawn
     shaft = view.fill(_smooth(shape, closed=True))
     rounded = view.blur(shaft, 3.0)
     shaft = shaft * (1.0 + 6.0 * rounded + 6.0 * (1 - view.blur(shaft, 0.8)))

@@ -143,6 +143,10 @@ def removal(
         np.array([t.u_shared_mm for t in totals]),
     )
     own = settings.measure
+    radial = math.cos(theta) * up + math.sin(theta) * lateral
+    radial_angle = float(radial @ (oblique * lateral - tilt * up))
+    u_radial = _u_at_edge(registration, known, radial, path.edge_arc_mm, settings)
+    u_shape = own.u_shape_mm * max(0.0, 1 - registration.score)
     area, area_budget = measure.outline_area(
         frame.rho_mm,
         frame.radius_mm,
@@ -150,9 +154,9 @@ def removal(
         path.arc_mm,
         from_rho_mm=socket.head.radius_px * known.mm_per_px + own.area_head_margin_mm,
         to_rho_mm=frame.radius_mm + own.area_to_mm,
-        u_shift_mm=math.hypot(
-            u_registration, own.u_lip_mm, own.u_shape_mm * max(0.0, 1 - registration.score)
-        ),
+        u_edge_mm=own.u_lip_mm,
+        u_along_mm=math.hypot(u_registration, u_shape, own.u_rim_depth_mm * angle),
+        u_radial_mm=math.hypot(u_radial, u_shape, own.u_rim_depth_mm * radial_angle),
         u_relative_scale=known.u_relative_scale,
     )
     profile = measure.depth_profile(
@@ -199,19 +203,19 @@ def _carried_rows(known: Measurable) -> Budget | None:
 def _u_at_edge(
     registration: Registration,
     known: Measurable,
-    tangent: Floats,
+    direction: Floats,
     arc_mm: float,
     settings: Settings,
 ) -> float:
-    """Registration's u at the edge, along the arc, in mm, without the depth of the edge."""
+    """Registration's u at the edge, in a direction, in mm, without the depth of the edge."""
     from_centre = (arc_point_array(known, arc_mm) - known.socket.head.centre_px) * known.mm_per_px
     perpendicular = np.array([-from_centre[1], from_centre[0]])
     slope = np.array(
         [
-            float(tangent @ from_centre),
-            float(tangent @ perpendicular),
-            float(tangent[0]),
-            float(tangent[1]),
+            float(direction @ from_centre),
+            float(direction @ perpendicular),
+            float(direction[0]),
+            float(direction[1]),
             0.0,
             0.0,
         ]

@@ -175,10 +175,13 @@ class OutlineSettings:
 class DuplicateSettings:
     """One exposure saved twice."""
 
-    window_px: int = 256
+    window_px: int = 384
     sigma_px: float = 1.0
     least_pixels: int = 2000
+    glance: float = 0.06
     correlation: float = 0.12
+    finest_correlation: float = 0.02
+    """Of second differences: four times what chance gives over the window."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,13 +190,13 @@ class MeasureSettings:
 
     u_foot_mm: float = 0.1
     u_concentric_mm: float = 0.3
-    u_rim_depth_mm: float = 6.0
+    u_rim_depth_mm: float = 7.0
     u_shape_mm: float = 2.2
     u_lip_mm: float = 0.05
     u_step_mm: float = 0.2
     u_registration_floor_mm: float = 0.03
     u_beam_deg: float = 0.15
-    u_beam_share: float = 0.2
+    u_beam_share: float = 0.3
     u_given_scale: float = 0.01
     u_head_diameter_mm: float = 0.5
     u_object_mm: float = 0.05

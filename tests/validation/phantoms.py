@@ -49,15 +49,16 @@ BEAM_PARKED = tuple(regime.name for regime in REGIMES if regime.beam_deg < 0.5)
 
 def scattered(truth: SceneTruth, rng: np.random.Generator, click_px: float = CLICK_PX) -> Marks:
     """The true places, each coordinate off by a click's scatter."""
-    true = phantom.marks(truth, 2.0)
+    true = phantom.marks(truth, click_px)
     edge = np.asarray(true.rim_edge_px) + rng.normal(0, click_px, 2)
+    between = float(np.hypot(*(true.horizontal_px[1] - true.horizontal_px[0])))
     return Marks(
         head_px=true.head_px + rng.normal(0, click_px, true.head_px.shape),
         rim_edge_px=(float(edge[0]), float(edge[1])),
         horizontal_px=true.horizontal_px + rng.normal(0, click_px, (2, 2)),
         source="given",
-        u_px=2.0,
-        u_horizontal_deg=1.0,
+        u_px=click_px,
+        u_horizontal_deg=math.degrees(math.sqrt(2) * click_px / between),
     )
 
 
@@ -143,7 +144,8 @@ def measured_outcome(
     lost_deg = math.degrees(removed / known.frame.radius_mm)
     first = reference.result.lcea_deg
     assert first is not None
-    change = Quantity(first.value - removal.lcea_deg.value, removal.recession_mm.u, "deg")
+    u_deg = math.degrees(removal.recession_mm.u / known.frame.radius_mm)
+    change = Quantity(first.value - removal.lcea_deg.value, u_deg, "deg")
     return Outcome(
         group,
         case,
