@@ -206,10 +206,8 @@ def chart(
     for k, step in enumerate(steps):
         parts.append(written(x(k), height - bottom + 24, str(step.number), "middle"))
         if step.removed_mm is None:
-            parts.append(written(x(k), top + panel + gap / 2 + 2, "not", "middle", small=True))
-            parts.append(
-                written(x(k), top + panel + gap / 2 + 15, "measured", "middle", small=True)
-            )
+            parts.append(written(x(k), top + panel + gap / 2 - 19, "not", "middle", small=True))
+            parts.append(written(x(k), top + panel + gap / 2 - 6, "measured", "middle", small=True))
     parts.append(written(left - 10, height - bottom + 24, "picture", "end"))
     return svg(width, height, "chart", parts)
 

@@ -10,14 +10,14 @@ from tracker.report_entries import Entry
 from tracker.values import Quantity, Side
 
 _PLACES: Final = {
-    "mm": 1, "deg": 1, "mm2": 0, "mm/{pixel}": 4, "{pixel}": 1, "{count}": 0, "1": 2,
+    "mm": 1, "deg": 1, "mm2": 0, "mm/{pixel}": 4, "{pixel}": 1, "{count}": 0, "1": 0,
     "dGy.cm2": 3, "mGy": 3, "kV": 0, "min": 0,
 }  # fmt: skip
 """Decimals of a measured number, by unit."""
 
 _UNITS: Final = {
     "mm": " mm", "deg": "°", "mm2": " mm²", "mm/{pixel}": " mm a pixel", "{pixel}": " px",
-    "{count}": "", "1": "", "dGy.cm2": " dGy cm²", "mGy": " mGy", "kV": " kV", "min": " min",
+    "{count}": "", "1": " %", "dGy.cm2": " dGy cm²", "mGy": " mGy", "kV": " kV", "min": " min",
 }  # fmt: skip
 
 
@@ -34,7 +34,9 @@ def number(entry: Entry) -> str:
     """
     if entry.u is None and entry.unit in ("mm", "deg", "{count}", "kV"):
         return _given(entry)
-    return fixed(entry.value, _PLACES[entry.unit])
+    # A share is said in per cent.
+    value = 100 * entry.value if entry.unit == "1" else entry.value
+    return fixed(value, _PLACES[entry.unit])
 
 
 def _given(entry: Entry) -> str:

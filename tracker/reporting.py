@@ -197,7 +197,7 @@ class Reporting:
             passes[number] = Shown(address(number, "rim-small"), *size, small)
         usable = reference is not None and reference.usable
         strip = views.strip_of(case, _DRAWING) if usable else ""
-        chart = views.chart_of(case, _DRAWING) if strip else ""
+        chart = _wider(views.chart_of(case, _DRAWING)) if strip else ""
         if for_print and strip:
             strip, chart = (report_pdf.drawn_for_print(one, word_size=17) for one in (strip, chart))
         return Drawings(rim, passes, whole, strip, chart)
@@ -261,6 +261,13 @@ def _towards(reference: ReferenceResult) -> tuple[str, str]:
         return "", ""
     # A picture that is not mirrored shows the patient's left on the right while the head is up.
     return ("L", "F") if y < 0 else ("R", "H")
+
+
+def _wider(chart: str) -> str:
+    """Give a chart more room on its right, for words that are larger here than on Review."""
+    width, height = _DRAWING
+    box = f'viewBox="0 0 {width} {height}"'
+    return chart.replace(box, f'viewBox="0 0 {width + 32} {height}"', 1)
 
 
 def _smaller(still: Still) -> bytes:
