@@ -394,21 +394,11 @@ def test_cases_are_read_in_pages(store: Store) -> None:
     assert [case.id for case in first] == ["p4", "p3"]
     assert [case.id for case in store.cases(limit=2, before=first[-1].key)] == ["p2", "p1"]
     assert [case.id for case in store.cases(before=first[-1].key)] == ["p2", "p1", "p0"]
+    assert [case.id for case in store.cases(find="P3")] == ["p3"]
+    assert [case.id for case in store.cases_named(["p1", "p9"])] == ["p1"]
+    for text in ("%", "_", "p%"):
+        assert store.cases(find=text) == ()
     assert store.count_cases() == 5
-
-
-def test_entries_of_many_cases_are_read_at_once(store: Store) -> None:
-    cases = tuple(store.add_case(f"p{k}", "{}") for k in range(3))
-    for case in cases[:2]:
-        store.append(case, "plan", f'{{"of":"{case.id}"}}')
-        store.append(case, "note", "{}")
-    found = store.events_of_kinds(cases, ("plan",))
-    assert {key: [event.body for event in events] for key, events in found.items()} == {
-        cases[0].key: ['{"of":"p0"}'],
-        cases[1].key: ['{"of":"p1"}'],
-        cases[2].key: [],
-    }
-    assert store.events_of_kinds((), ("plan",)) == {}
 
 
 def test_who_only_looks_may_look_while_a_service_writes(tmp_path: Path, database: str) -> None:

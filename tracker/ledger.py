@@ -78,6 +78,10 @@ class Ledger:
         with self.alone(case_id):
             return self._cases.get(case_id) or self.measure_waiting(case_id)
 
+    def in_memory(self, case_id: str) -> Case | None:
+        """Return a case as it stands if it has been read already; nothing is read or measured."""
+        return self._cases.get(case_id)
+
     def reread(self, case_id: str) -> Case:
         """Read a case's journal again after an entry."""
         store = self.store
@@ -233,19 +237,19 @@ class Ledger:
                 self._trails.move_to_end(case.row.id)
                 return trail
         first = first_picture(case)
+        plates = [picture for picture in case.pictures if picture.role == "plate"]
+        more = tuple(self.still(picture.row) for picture in plates[1:])
         plate, object_ = case.aside("plate"), _object(case)
         prepared = pipeline.prepare_reference(
             self._measurable(first),
             case.setup,
-        plates = [picture for picture in case.pictures if picture.role == "plate"]
-        more = tuple(self.still(picture.row) for picture in plates[1:])
             self._settings,
             plate=self.still(plate.row) if plate else None,
+            **({"more_plates": more} if more else {}),
             object_still=self.still(object_.row) if object_ else None,
         )
         if first.reference is None:
             self.store.add_result(case.row, first.row, "reference", to_text(prepared.result))
-            **({"more_plates": more} if more else {}),
         trail = _Trail(pipeline.open_case(prepared))
         with self._guard:
             self._trails[case.row.id] = trail

@@ -20,16 +20,20 @@ from tracker.around import AnchorIn, Entry
 from tracker.around_acts import AroundActs, AroundView
 from tracker.around_films import FilmMarks
 from tracker.around_views import ReviewBeside
+from tracker.arrival import What
 from tracker.casebook import Case, CasePicture, Phase, PhaseNote
 from tracker.decoding import SHARED, Decoder
+from tracker.dosing import CaseDose, dose_of
 from tracker.errors import InputError, InternalError, InvalidCase, UnreadableImage
 from tracker.gallery import Form
 from tracker.gate import Gate, NewCode
+from tracker.health import Health, Trouble
 from tracker.hips import Hips
 from tracker.instance import InstanceNames, names_of
 from tracker.intake import Added, Intake
 from tracker.intake import Beside as BesideIntake
 from tracker.ledger import Ledger, Listener, first_picture, picture_of
+from tracker.listing import Listing, ListPage
 from tracker.logbook import Carried, Note
 from tracker.many import Many
 from tracker.plan import PlanNote
@@ -62,6 +66,7 @@ __all__ = [
     "AroundView",
     "Beside",
     "Case",
+    "CaseDose",
     "CasePicture",
     "DeviceRole",
     "Entry",
@@ -69,6 +74,7 @@ __all__ = [
     "Gate",
     "GlanceView",
     "InstanceNames",
+    "ListPage",
     "MarksReading",
     "MarksView",
     "NewCode",
@@ -83,7 +89,10 @@ __all__ = [
     "Session",
     "SourceState",
     "Terms",
+    "Trouble",
+    "What",
     "acting_as",
+    "dose_of",
 ]
 
 
@@ -135,6 +144,8 @@ class Service:
         self._ledger = Ledger(self._store, settings, timer, decoder)
         self._showing = Showing(self._ledger)
         self.agreeing = Agreeing(self._ledger)
+        self.listing = Listing(self._ledger)
+        self.health = Health(self._store)
         self.hips = Hips(self._ledger, self.open_case)
         self.many = Many(self._ledger)
         self.intake = Intake(self._ledger, settings, clock, BesideIntake(self.agreeing.takes))
@@ -290,9 +301,9 @@ class Service:
             The file's name, for people.
         as_zero : bool
             It is brought as the zero picture: traction on, rim not yet burred.
-
         frame : int, optional
             Which frame of a run, counted from 0; the last one if not said.
+
         Returns
         -------
         Added

@@ -11,8 +11,8 @@ it (:mod:`tracker.chain`).
 
 import hashlib
 import json
-from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import ExitStack, contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final, Self, TypeVar
@@ -32,6 +32,8 @@ SCHEMA_VERSION: Final = tables.VERSION
 DATABASE: Final = "tracker.sqlite"
 
 _T = TypeVar("_T")
+_ANY_KEY: Final = 2**31
+_ANY_HASH: Final = "0" * 64
 
 
 def _now() -> datetime:
@@ -77,6 +79,7 @@ class Store:
         self._clock = clock
         self._file = None if database else folder / DATABASE
         self._inode = (0, 0)
+        self._damaged: dict[str, str] = {}
         self._lock: Lock | None = None
         self._service_lock: engines.ServiceLock | None = None
         with ExitStack() as opened:
@@ -129,7 +132,9 @@ class Store:
             ) from None
         return case
 
-    def cases(self, limit: int | None = None, before: int | None = None) -> tuple[CaseRow, ...]:
+    def cases(
+        self, limit: int | None = None, before: int | None = None, find: str = ""
+    ) -> tuple[CaseRow, ...]:
         """Return cases, the newest first.
 
         Parameters
@@ -138,15 +143,25 @@ class Store:
             At most so many.
         before : int, optional
             Only those whose key is lower, that is, opened before.
+        find : str, optional
+            Only those whose name holds this, in small letters or capitals.
         """
         query = sa.select(CASES).order_by(CASES.c.key.desc()).limit(limit)
-        if before is not None:
+        if before is not None and before < _ANY_KEY:
             query = query.where(CASES.c.key < before)
-        return tuple(_sound(_case, row) for row in self._read(query))
+        if find:
+            name = sa.func.lower(CASES.c.id)
+            query = query.where(name.contains(find.lower(), autoescape=True))
+        return tuple(self.sound(_case, row) for row in self.read(query))
 
     def count_cases(self) -> int:
         """Return the number of cases."""
-        return int(self._read(sa.select(sa.func.count()).select_from(CASES))[0][0])
+        return int(self.read(sa.select(sa.func.count()).select_from(CASES))[0][0])
+
+    def cases_named(self, names: Iterable[str]) -> tuple[CaseRow, ...]:
+        """Return the cases of some names; a name that is not there is passed over."""
+        rows = self.read(sa.select(CASES).where(CASES.c.id.in_(tuple(names))))
+        return tuple(self.sound(_case, row) for row in rows)
 
     def case(self, case_id: str) -> CaseRow:
         """Return one case.
@@ -155,8 +170,8 @@ class Store:
         ------
         NotFound
         """
-        for row in self._read(sa.select(CASES).where(CASES.c.id == case_id)):
-            return _sound(_case, row)
+        for row in self.read(sa.select(CASES).where(CASES.c.id == case_id)):
+            return self.sound(_case, row)
         raise NotFound(f"No case named {case_id!r} is in the record.", hint="Open it first.")
 
     # --- the journal ---------------------------------------------------------------------
@@ -179,16 +194,8 @@ class Store:
     def events(self, case: CaseRow, after: int = 0) -> tuple[EventRow, ...]:
         """Return a case's journal in order, from past the key ``after`` on."""
         chosen = sa.and_(EVENTS.c.case_key == case.key, EVENTS.c.key > after)
-        found = self._read(sa.select(EVENTS).where(chosen).order_by("key"))
-        return tuple(_sound(_event, row) for row in found)
-
-    def events_of_kinds(self, cases: tuple[CaseRow, ...], kinds: tuple[str, ...]) -> dict[int, Any]:
-        """Return entries of some kinds of many cases at once, in order, by the case's key."""
-        found: dict[int, list[EventRow]] = {case.key: [] for case in cases}
-        query = sa.select(EVENTS).where(EVENTS.c.case_key.in_(found), EVENTS.c.kind.in_(kinds))
-        for row in self._read(query.order_by("key")):
-            found[row.case_key].append(_sound(_event, row))
-        return found
+        found = self.read(sa.select(EVENTS).where(chosen).order_by("key"))
+        return tuple(self.sound(event_of_row, row) for row in found)
 
     def whole(self, case: CaseRow) -> WholeCase:
         """Return every row of a case as of one moment, also while a service writes."""
@@ -198,9 +205,9 @@ class Store:
             )
         return WholeCase(
             case,
-            tuple(_sound(_picture, row) for row in pictures),
-            tuple(_sound(_result, row) for row in results),
-            tuple(_sound(_event, row) for row in events),
+            tuple(self.sound(picture_of_row, row) for row in pictures),
+            tuple(self.sound(result_of_row, row) for row in results),
+            tuple(self.sound(event_of_row, row) for row in events),
         )
 
     def complaint(self) -> str:
@@ -228,7 +235,9 @@ class Store:
 
     def audit(self) -> tuple[EventRow, ...]:
         """Return what was done to the record as a whole: deletions, imports, migrations."""
-        return tuple(_sound(_event, row) for row in self._read(sa.select(AUDIT).order_by("key")))
+        return tuple(
+            self.sound(event_of_row, row) for row in self.read(sa.select(AUDIT).order_by("key"))
+        )
 
     def audit_of(self, kind: str) -> tuple[EventRow, ...]:
         """Return the audit's lines of one kind."""
@@ -260,6 +269,9 @@ class Store:
         digest = hashlib.sha256(data).hexdigest()
         known = self._picture_by_hash(case, digest)
         if known is not None:
+            if not self._is_whole(digest):
+                # Somebody has just given a good copy of what the disk has lost.
+                self.shelf.put(digest, data)
             return known, False
         self.shelf.put(digest, data)
         at, name = self._clock(), _storable(name)
@@ -280,12 +292,29 @@ class Store:
     def pictures(self, case: CaseRow) -> tuple[PictureRow, ...]:
         """Return a case's pictures in the order in which they came."""
         query = sa.select(PICTURES).where(PICTURES.c.case_key == case.key)
-        found = self._read(query.order_by(PICTURES.c.number))
-        return tuple(_sound(_picture, row) for row in found)
+        found = self.read(query.order_by(PICTURES.c.number))
+        return tuple(self.sound(picture_of_row, row) for row in found)
 
     def picture_bytes(self, picture: PictureRow) -> bytes:
         """Return a picture's file, checked against its hash."""
-        return self.shelf.get(picture.sha256)
+        return self.file_bytes(picture.sha256)
+
+    def file_bytes(self, digest: str) -> bytes:
+        """Return a kept file by its hash, checked; what is damaged is remembered."""
+        try:
+            data = self.shelf.get(digest)
+        except StoreError as error:
+            self._damaged[digest] = error.message
+            raise
+        self._damaged.pop(digest, None)
+        return data
+
+    def damage(self) -> tuple[str, ...]:
+        """Return what was found damaged since the record was opened and is not mended."""
+        for digest in [one for one in self._damaged if len(one) == len(_ANY_HASH)]:
+            with suppress(StoreError):
+                self.file_bytes(digest)
+        return tuple(self._damaged.values())
 
     # --- results -------------------------------------------------------------------------
 
@@ -310,8 +339,8 @@ class Store:
     def results(self, case: CaseRow) -> tuple[ResultRow, ...]:
         """Return every result of a case in the order in which they were made."""
         query = sa.select(RESULTS).where(RESULTS.c.case_key == case.key)
-        found = self._read(query.order_by(RESULTS.c.serial))
-        return tuple(_sound(_result, row) for row in found)
+        found = self.read(query.order_by(RESULTS.c.serial))
+        return tuple(self.sound(result_of_row, row) for row in found)
 
     # --- for the rooms that move whole cases ---------------------------------------------
 
@@ -376,14 +405,43 @@ class Store:
         found = link.execute(query.order_by(EVENTS.c.key.desc()).limit(1)).scalar()
         return str(found) if found else chain.start(case.id, time_text(case.opened_at))
 
-    def _read(self, query: sa.Select[Any]) -> list[Any]:
+    def read(self, query: sa.Select[Any]) -> list[Any]:
+        """Return the rows that a query finds."""
         with self.reading() as link:
             return list(link.execute(query))
 
     def _picture_by_hash(self, case: CaseRow, digest: str) -> PictureRow | None:
         chosen = sa.and_(PICTURES.c.case_key == case.key, PICTURES.c.sha256 == digest)
-        rows = self._read(sa.select(PICTURES).where(chosen))
-        return _picture(rows[0]) if rows else None
+        rows = self.read(sa.select(PICTURES).where(chosen))
+        return picture_of_row(rows[0]) if rows else None
+
+    def _is_whole(self, digest: str) -> bool:
+        try:
+            self.file_bytes(digest)
+        except StoreError:
+            return False
+        return True
+
+    def sound(self, made: Callable[[Any], _T], row: Any) -> _T:
+        """Make a row of the database into one of ours; what can't be one is damage."""
+        try:
+            return made(row)
+        except (ValueError, TypeError):
+            kind = made.__name__.removesuffix("_of_row").strip("_")
+            message = f"The record is damaged: {kind} row {row.key} can't be read."
+            self._damaged[f"{kind} {row.key}"] = message
+            raise StoreError(
+                message, hint="Restore it from a backup; tracker verify says what else is wrong."
+            ) from None
+
+    def check_held(self) -> None:
+        """Raise what a writer would meet if the record was moved, deleted or taken by another."""
+        self._hold()
+
+    def newest_at(self) -> datetime | None:
+        """Return the time of the record's last entry."""
+        found = self.read(sa.select(EVENTS).order_by(EVENTS.c.key.desc()).limit(1))
+        return self.sound(event_of_row, found[0]).at if found else None
 
     def _hold(self) -> None:
         """Refuse to write into a record that is no longer the one that was opened."""
@@ -468,26 +526,17 @@ def _storable(name: str) -> str:
     return name.replace("\0", "?").encode(errors="replace").decode()[:255]
 
 
-def _sound(made: Callable[[Any], _T], row: Any) -> _T:
-    """Make a row of the database into one of ours; what can't be one is damage."""
-    try:
-        return made(row)
-    except (ValueError, TypeError):
-        raise StoreError(
-            f"The record is damaged: row {row.key} can't be read ({made.__name__.strip('_')}).",
-            hint="Restore it from a backup; tracker verify says what else is wrong.",
-        ) from None
-
-
 def _case(row: Any) -> CaseRow:
     return CaseRow(row.key, row.id, _time(row.opened_at))
 
 
-def _picture(row: Any) -> PictureRow:
+def picture_of_row(row: Any) -> PictureRow:
+    """Make a picture out of its row."""
     return PictureRow(row.key, row.number, row.name, row.sha256, row.bytes, _time(row.received_at))
 
 
-def _event(row: Any) -> EventRow:
+def event_of_row(row: Any) -> EventRow:
+    """Make an entry, of a journal or of the audit out of its row."""
     said = (row.kind, row.body, row.software, row.settings, row.role)
     covers = row.covers if hasattr(row, "covers") else _covered_case(row.case_key)
     return EventRow(row.key, _time(row.at), *said, covers, row.chain)
@@ -498,7 +547,8 @@ def _covered_case(key: int | None) -> str:
     return "" if key is None else str(key)
 
 
-def _result(row: Any) -> ResultRow:
+def result_of_row(row: Any) -> ResultRow:
+    """Make a result out of its row."""
     marks = (row.sha256, row.software, row.settings, row.serial)
     return ResultRow(row.key, row.picture_key, _time(row.at), row.kind, row.body, *marks)
 

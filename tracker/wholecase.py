@@ -8,6 +8,7 @@ import sqlalchemy as sa
 from sqlalchemy.exc import IntegrityError
 
 from tracker import tables
+from tracker.derived import forget
 from tracker.errors import InvalidCase
 from tracker.record import CaseRow, WholeCase, time_text
 from tracker.store import Store
@@ -123,6 +124,8 @@ def delete(store: Store, case: CaseRow, reason: str) -> None:
     reason : str
         In somebody's words; it stays in the audit.
     """
+    # First: whatever happens after, nothing of the case stays in what was made from it.
+    forget(store.folder)
     whole = store.whole(case)
     files = {picture.sha256 for picture in whole.pictures} | set(originals(whole))
     with store.writing() as link:

@@ -16,9 +16,10 @@ from starlette.responses import JSONResponse, Response
 
 from tracker.errors import HTTP_STATUS, TrackerError
 from tracker.service import NewCode, Service
-from web import around, hip, pairing, routes, ways, words
+from web import around, health, hip, pairing, routes, ways, words
 from web.access import Door, Guarded, error_body
 from web.description import Described
+from web.health import Watching
 from web.pages import render
 from web.phrases import error_context
 from web.reporting import router as reports
@@ -59,7 +60,10 @@ def create_app(
         version=version("rim-tracker"),
         docs_url=None,
         redoc_url=None,
-        middleware=[Middleware(Guarded, door, service.gate, most_bytes, failed)],
+        middleware=[
+            Middleware(Guarded, door, service.gate, most_bytes, failed),
+            Middleware(Watching, service),
+        ],
     )
     app.state.service = service
     app.state.is_closing = False
@@ -69,6 +73,7 @@ def create_app(
     app.include_router(around.router)
     app.include_router(hip.router)
     app.include_router(ways.router)
+    app.include_router(health.router)
     app.include_router(reports)
     app.include_router(pairing.pages)
     app.include_router(pairing.programs)

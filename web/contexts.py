@@ -12,6 +12,7 @@ from markupsafe import Markup
 from tracker.values import CAUTION, VIEW_LIMIT
 from web.agreed_contexts import AgreedContext
 from web.asker import asker
+from web.health import troubles
 
 if TYPE_CHECKING:
     from web.around_contexts import BriefContext, ClockContext
@@ -41,6 +42,11 @@ class Shell:
     def is_known(self) -> bool:
         """False on the page on which a stranger types a code."""
         return asker().is_known
+
+    @property
+    def troubles(self) -> tuple[tuple[str, str, bool], ...]:
+        """What is wrong with the record: what, what to do, and whether it stops pictures."""
+        return troubles()
 
     @property
     def base(self) -> str:
@@ -99,6 +105,11 @@ class HomeContext:
     form: dict[str, str]
     error: str
     hint: str
+    find: str
+    """What was looked for."""
+    older: str
+    """Address of the next part of the list; empty at its end."""
+    total: int
 
 
 @dataclass(frozen=True, slots=True)

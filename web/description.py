@@ -88,11 +88,20 @@ class SourcesAnswer(BaseModel):
     sources: list[Source]
 
 
-class HealthAnswer(BaseModel):
-    """That the record can be read."""
+class Trouble(BaseModel):
+    """Something that is not as it should be; while it ``stops``, no picture can be kept."""
 
-    ok: Literal[True]
-    cases: int
+    what: str
+    hint: str
+    stops: bool
+
+
+class HealthAnswer(BaseModel):
+    """Whether pictures can be kept, and what is wrong."""
+
+    ok: bool
+    cases: int | None
+    troubles: list[Trouble]
 
 
 _MODELS: Final = (Error, PictureAnswer, SourcesAnswer, HealthAnswer, PairingAnswer)
@@ -133,7 +142,14 @@ ANSWERS: Final[dict[tuple[str, str], Plain]] = {
         "201": _answer("It is kept", _JSON, _model("PictureAnswer")),
     },
     ("get", "/api/sources"): {"200": _answer("They are", _JSON, _model("SourcesAnswer"))},
-    ("get", "/healthz"): {"200": _answer("It can", _JSON, _model("HealthAnswer"))},
+    ("get", "/healthz"): {
+        "200": _answer("They can", _JSON, _model("HealthAnswer")),
+        "503": _answer(
+            "They can't, or the record is busy",
+            _JSON,
+            {"anyOf": [_model("HealthAnswer"), _model("Error")]},
+        ),
+    },
     ("post", "/api/pair"): {"201": _answer("Let in", _JSON, _model("PairingAnswer"))},
     ("post", "/dicomweb/cases/{case_id}/studies"): {
         "200": _answer("All are stored", _DICOM_JSON, _INSTANCES),

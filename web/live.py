@@ -40,7 +40,8 @@ async def changes(
     Yields
     ------
     ServerSentEvent
-        "changed" with the key as its id, "beat", or at last "ended" when the device was sent away.
+        "changed" with the key as its id, "trouble" when what is wrong with the record has changed,
+        "beat", or at last "ended" when the device was sent away.
     """
     loop = asyncio.get_running_loop()
     stirred = asyncio.Event()
@@ -51,6 +52,7 @@ async def changes(
         if changed_id in members:
             loop.call_soon_threadsafe(stirred.set)
 
+    troubled = await asyncio.to_thread(service.health.troubles)
     stop = service.listen(hear)
     try:
         yield ServerSentEvent(event="beat", data={}, retry=RETRY_MS)
@@ -65,6 +67,10 @@ async def changes(
             if now != last_seen:
                 last_seen = now
                 yield ServerSentEvent(event="changed", data={"event": now}, id=str(now))
+            found = await asyncio.to_thread(service.health.troubles)
+            if found != troubled:
+                troubled = found
+                yield ServerSentEvent(event="trouble", data={})
             try:
                 await asyncio.wait_for(stirred.wait(), BEAT_S)
                 stirred.clear()

@@ -14,21 +14,18 @@ from tracker.service import (
 )
 from tracker.values import NotMeasurable, Quantity
 from web import words
-from web.agreed import VIEWS, agreed_context, view_limit
+from web.agreed import agreed_context, view_limit
 from web.agreed_contexts import AgreedContext
 from web.contexts import (
-    CaseLine,
     ErrorContext,
     Figure,
     Finding,
     GlanceContext,
-    HomeContext,
     MarksContext,
     PicturesContext,
     ReadingContext,
     Shell,
     VerdictContext,
-    case_base,
 )
 from web.desk import desk_context
 from web.phase import as_heard, phase_context, ways_in
@@ -52,9 +49,7 @@ def error_context(message: str, hint: str, status: int) -> ErrorContext:
 def glance_context(view: GlanceView) -> GlanceContext:
     """Put what the wall shows into words."""
     case, shown = view.case, view.shown
-    shell = Shell(
-        f"Glance, case {case.row.id}", "glance", case.row.id, view_limit=view_limit(case)
-    )
+    shell = Shell(f"Glance, case {case.row.id}", "glance", case.row.id, view_limit=view_limit(case))
     if view.standing == "closed":
         shown = None
     removal = shown.removal if shown else None
@@ -75,9 +70,7 @@ def glance_context(view: GlanceView) -> GlanceContext:
         heading=_heading(view.standing),
         figure_text=figure_text,
         unit=unit,
-        interval=words.left_interval(removal.remaining_mm, at_most=case.at_most)
-        if removal
-        else "",
+        interval=words.left_interval(removal.remaining_mm, at_most=case.at_most) if removal else "",
         message=shown.result.message or "" if removal and shown and shown.result else "",
         limits=shown.result.limits if removal and shown and shown.result else (),
         findings=_ESTIMATE if view.standing == "estimate first" else findings(view.reasons),
@@ -322,9 +315,7 @@ def _marks(shell: Shell, view: MarksView, glance: GlanceView) -> MarksContext:
         object_mm=f"{view.case.setup.scale.object_diameter_mm or 0:g} mm",
         hip=words.hip(view.case.setup.side),
         proposed=view.proposed,
-        reading=reading_context(
-            view.reading, angles=glance.case.angles, silent=glance.case.silent
-        ),
+        reading=reading_context(view.reading, angles=glance.case.angles, silent=glance.case.silent),
     )
 
 

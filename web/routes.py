@@ -311,9 +311,3 @@ async def events(
         state.service, case_id, last_seen, lambda: state.is_closing, may_stay
     ):
         yield event
-
-
-@router.get("/healthz")
-def health(request: Request) -> Response:
-    """Say that the record can be read."""
-    return JSONResponse({"ok": True, "cases": _service(request).count_cases()})

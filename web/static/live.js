@@ -177,6 +177,8 @@ function listen() {
     beat();
     if (event.lastEventId !== document.getElementById("live").dataset.seen) refresh().catch(() => {});
   });
+  // What is wrong with the record stands on the page too.
+  source.addEventListener("trouble", () => { beat(); refresh().catch(() => {}); });
   // A browser gives up after an answer that is no stream (a service that is just starting): go on.
   source.addEventListener("error", () => {
     if (source.readyState !== EventSource.CLOSED) return;
