@@ -108,7 +108,7 @@ def state_truths(patient: Patient, view: View, frame: Frame) -> tuple[list[dict[
         direction = direction + math.cos(math.radians(lcea)) * frame.up_px
         edge = frame.centre_px + edge_radius / frame.mm_per_px * direction
         cut = (before > OUTLINE_MM) & (path <= OUTLINE_MM) & counted
-        thinner = (before - path >= THINNED_MM) & counted
+        thinner = (before - path >= THINNED_MM) & (rho < patient.socket_radius_mm + REACH_MM)
         by_radius = [outline_deg(path, at, frame, float(r), step) for r in radii]
         truths.append(
             {
