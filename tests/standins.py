@@ -161,6 +161,8 @@ def _measure(still: Still, state: CaseState) -> StillResult:
         return refused(Reason.REFERENCE_UNUSABLE)
     if tenths == 255:
         return refused(Reason.RIM_HIDDEN)
+    if tenths == 252:
+        return refused(Reason.VIEW_CHANGED)
     removed = Quantity(tenths / 10, 0.2, "mm")
     per_mm = math.degrees(1 / (EDGE_PX * MM_PER_PX))
     lcea = LCEA_DEG - removed.value * per_mm
