@@ -12,7 +12,8 @@ import pytest
 
 from tests import standins
 from tests.standins import png
-from tracker import bare, cohort_table, heads, plots, provenance, roll, spread, summary
+from tracker import arrival, bare, cohort_table, heads, plots, roll, spread, summary
+from tracker.arrival import Arrival
 from tracker.cohort import Cohort, Wanted, cohort
 from tracker.derived import FOLDER, Lines, forget
 from tracker.many import Many
@@ -173,21 +174,26 @@ def test_an_outline_found_wrong_is_in_no_number(service: Service) -> None:
 
 
 def test_dose_and_the_c_arms_clock_come_from_headers(service: Service) -> None:
-    bring(service, "p1", 10, 20)
-    case = service.case("p1")
-    for number, dose, at in ((0, 1.5, "2026-03-02T08:00:00"), (1, 2.25, "2026-03-02T08:10:00")):
+    bring(service, "p1", 10, 20, 30)
+    ledger, case = service._ledger, service.case("p1")
+    for number, dose, at in (
+        (0, 1.5, "2026-03-02T08:00:00"),
+        (1, 2.25, "2026-03-02T08:10:00"),
+        (2, None, "2026-03-02T08:12:30"),
+        (3, None, "no time"),
+    ):
         facts = HeaderFacts("XA", dose_area_dgycm2=dose, acquired=at)
-        still = replace(service.still("p1", number), facts=facts)
-        service.many.note_header(case, number, still, is_new=True)
-        service.many.note_header(case, number, still, is_new=False)
-    last = HeaderFacts("XA", acquired="2026-03-02T08:12:30")
-    service.many.note_header(case, 2, replace(service.still("p1", 2), facts=last), is_new=True)
+        came = Arrival(case.pictures[number].row.sha256, facts)
+        ledger.append(case, arrival.ARRIVED, came)
     row = row_of(service, "p1")
     assert row.dose_dgycm2 == pytest.approx(3.75)
     assert row.dose_pictures == 2
-    assert row.passes[1].minutes == pytest.approx(2.5)
-    assert provenance.header_note(3, HeaderFacts("SC")) is None
-    assert provenance.header_note(3, None) is None
+    # Live pictures go by when they came; what was read from a folder has the C-arm's times only.
+    assert [one.minutes for one in row.passes] == [None, pytest.approx(4), pytest.approx(4)]
+    service.many.note_origin(case, "folder")
+    row = row_of(service, "p1")
+    assert row.origin == "folder"
+    assert [one.minutes for one in row.passes] == [None, pytest.approx(2.5), None]
 
 
 def test_the_surgeons_own_estimate_stands_beside_the_measurement(service: Service) -> None:

@@ -4,17 +4,15 @@ Computing never rounds: numbers in CSV carry every digit.  ``u`` is a standard u
 an empty cell means that the value is not there, never 0.
 """
 
-import csv
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Final
 
 from tracker.cohort import Cohort, Distribution
+from tracker.plaincsv import Cell, csv_text
 from tracker.spread import Estimate
 from tracker.summary import CaseSummary, PassRow
 from tracker.values import CAUTION, Quantity
-
-Cell = str | float | int | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,41 +178,16 @@ PASS_COLUMNS: Final[tuple[PassColumn, ...]] = (
 def cases_csv(rows: Iterable[CaseSummary]) -> str:
     """Return one line a case, the oldest first, under a header of names."""
     lines = [[column.value(row) for column in COLUMNS] for row in rows]
-    return _csv([column.name for column in COLUMNS], reversed(lines))
+    return csv_text([column.name for column in COLUMNS], reversed(lines))
 
 
 def passes_csv(rows: Iterable[CaseSummary]) -> str:
     """Return one line a pass, the oldest case first, under a header of names."""
     oldest_first = reversed(list(rows))
-    return _csv(
+    return csv_text(
         [column.name for column in PASS_COLUMNS],
         ([c.value(row, one) for c in PASS_COLUMNS] for row in oldest_first for one in row.passes),
     )
-
-
-class _Pieces(list[str]):
-    """What a CSV writer writes, piece by piece."""
-
-    def write(self, text: str) -> None:
-        """Take a piece."""
-        self.append(text)
-
-
-def _csv(header: Sequence[str], lines: Iterable[Sequence[Cell]]) -> str:
-    out = _Pieces()
-    writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(header)
-    writer.writerows([_cell(cell) for cell in line] for line in lines)
-    return "".join(out)
-
-
-def _cell(cell: Cell) -> str:
-    if cell is None:
-        return ""
-    if isinstance(cell, str):
-        # A spreadsheet would take such a text for a formula.
-        return f"'{cell}" if cell[:1] in ("=", "+", "-", "@", "\t", "\r") else cell
-    return repr(cell)
 
 
 def _is(row: CaseSummary) -> str | None:

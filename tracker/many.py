@@ -11,11 +11,10 @@ from tracker.cohort import Cohort, Distribution, Key, Trend, Wanted, cohort
 from tracker.cohort_table import cases_csv, passes_csv
 from tracker.heads import Mark
 from tracker.ledger import Ledger
-from tracker.provenance import Origin
+from tracker.provenance import Origin, OriginNote
 from tracker.roll import Roll
 from tracker.spread import Estimate
 from tracker.summary import CaseSummary
-from tracker.values import Still
 
 __all__ = [
     "CaseSummary",
@@ -87,13 +86,7 @@ class Many:
 
     def note_origin(self, case: Case, origin: Origin) -> None:
         """Write down that a case is not live."""
-        self._ledger.append(case, provenance.ORIGIN, provenance.origin_note(origin))
-
-    def note_header(self, case: Case, number: int, still: Still, *, is_new: bool) -> None:
-        """Write down what a new picture's header says of dose and time."""
-        note = provenance.header_note(number, still.facts)
-        if is_new and note is not None:
-            self._ledger.append(case, provenance.HEADER, note)
+        self._ledger.append(case, provenance.ORIGIN, OriginNote(origin))
 
     # --- what is asked -------------------------------------------------------------------
 

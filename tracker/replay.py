@@ -5,7 +5,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from tracker import pipeline
+from tracker import sequence, squaring
 from tracker.casefolder import CaseFolder, read_case, read_picture
 from tracker.errors import UnreadableImage
 from tracker.images import decode
@@ -72,55 +72,29 @@ def replay(
         The folder or its case.toml can't be used.  A picture that can't be read is a result.
     """
     case = read_case(folder)
-    total = len(case.pictures)
-    prepared = _reference(case, settings)
-    reference = prepared if isinstance(prepared, ReferenceResult) else prepared.result
-    on_reference(reference, total)
-    state = None if isinstance(prepared, ReferenceResult) else pipeline.open_case(prepared)
+    total, first = len(case.pictures), case.pictures[0]
+    object_, still = _object_picture(case), _decoded(first, settings)
+    # Marks of a folder lie on the first picture as it was recorded.
+    setup = squaring.carried(case.setup, still) if isinstance(still, Still) else case.setup
+    so_far = sequence.begin(
+        first.name,
+        still,
+        setup,
+        settings,
+        more_plates=tuple(_decoded(path, settings) for path in case.more_grids),
+        plate=None if case.grid is None else _decoded(case.grid, settings),
+        object_still=None if object_ is None else _decoded(object_, settings),
+    )
+    on_reference(so_far.reference, total)
     results: list[StillResult] = []
     for index, path in enumerate(case.pictures[1:], start=1):
         still = _decoded(path, settings)
         started = clock()
-        if isinstance(still, NotMeasurable):
-            result = _refused(path.name, still)
-        elif state is None or not reference.usable:
-            result = _refused(path.name, NotMeasurable(Reason.REFERENCE_UNUSABLE), still.sha256)
-        else:
-            result, state = pipeline.measure_still(still, state, settings)
+        result, so_far = sequence.go_on(path.name, still, so_far, settings)
         result = replace(result, elapsed_ms=1000 * (clock() - started))
         results.append(result)
         on_result(result, index, total)
-    return Replay(case=case, reference=reference, results=tuple(results))
-
-
-def _reference(
-    case: CaseFolder, settings: Settings
-) -> "pipeline.PreparedReference | ReferenceResult":
-    """Prepare the first picture, or say which of the pictures it needs can't be read."""
-    setup, first = case.setup, case.pictures[0]
-    stills: dict[Reason, Still | None] = {}
-    for reason, path in (
-        (Reason.UNREADABLE, first),
-        (Reason.GRID_UNUSABLE, case.grid),
-        (Reason.SCALE_UNUSABLE, _object_picture(case)),
-    ):
-        still = None if path is None else _decoded(path, settings)
-        if isinstance(still, NotMeasurable):
-            return ReferenceResult(
-                file=first.name,
-                marks="given" if setup.marks else "proposed",
-                reasons=(NotMeasurable(reason, still.detail),),
-            )
-        stills[reason] = still
-    picture = stills[Reason.UNREADABLE]
-    assert picture is not None  # a case folder has a first picture
-    return pipeline.prepare_reference(
-        picture,
-        setup,
-        settings,
-        plate=stills[Reason.GRID_UNUSABLE],
-        object_still=stills[Reason.SCALE_UNUSABLE],
-    )
+    return Replay(case=case, reference=so_far.reference, results=tuple(results))
 
 
 def _object_picture(case: CaseFolder) -> Path | None:
@@ -135,7 +109,3 @@ def _decoded(path: Path, settings: Settings) -> Still | NotMeasurable:
         return decode(data, path.name, settings.images)
     except UnreadableImage as error:
         return NotMeasurable(Reason.UNREADABLE, f"{error.message}.")
-
-
-def _refused(name: str, why: NotMeasurable, sha256: str = "") -> StillResult:
-    return StillResult(file=name, sha256=sha256, verdict="refused", reasons=(why,), elapsed_ms=0.0)

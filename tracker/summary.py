@@ -12,7 +12,8 @@ from datetime import datetime
 from typing import Final, Literal
 
 from tracker.casebook import Case, CasePicture, Standing
-from tracker.provenance import Origin, Provenance
+from tracker.logbook import ZERO
+from tracker.provenance import Origin
 from tracker.record import EventRow
 from tracker.values import (
     LimitMessage,
@@ -30,7 +31,7 @@ from tracker.values import (
 
 PlanKind = Literal["angle", "depth", "both"]
 
-_NO_EXPOSURE: Final = frozenset({"plate", "object", "film"})
+_NO_EXPOSURE: Final = frozenset({"plate", "object", "film", "held"})
 """Roles of pictures that were not taken to see what has been removed."""
 
 
@@ -46,8 +47,8 @@ class PassRow:
         What the second reads more than the first; noise can bring it under zero.  The two are
         taken as independent, which makes u too large where they share an error.
     minutes : float or None
-        By the clock of the C-arm where both headers have it, else by arrival; None where the
-        case was not live, or nothing was measured before.
+        From when they were taken, by the case's timeline; by the C-arm's clock alone in a case
+        that was not live; None where no clock says it, or nothing was measured before.
     """
 
     number: int
@@ -184,23 +185,7 @@ class _Series:
                 yield picture, picture.result.removal
 
 
-@dataclass(frozen=True, slots=True)
-class _Said:
-    """What the journal says of pictures: the phase in which each came, and the zero pictures."""
-
-    phases: dict[int, str]
-    zeros: frozenset[int]
-
-    def burred(self, number: int) -> bool:
-        """Tell whether a picture may show bone taken away since the one before."""
-        return self.phases.get(number) == "burring" and number not in self.zeros
-
-    def before_repair(self, number: int) -> bool:
-        """Tell whether a picture came before the repair or the femur's turn."""
-        return self.phases.get(number) in ("before burring", "burring")
-
-
-def summarise(case: Case, events: Iterable[EventRow], known: Provenance) -> CaseSummary:
+def summarise(case: Case, events: Iterable[EventRow], origin: Origin) -> CaseSummary:
     """Put a case into one row.
 
     Parameters
@@ -209,13 +194,12 @@ def summarise(case: Case, events: Iterable[EventRow], known: Provenance) -> Case
         Its results may lack their drawings.
     events : iterable of EventRow
         The case's journal.
-    known : Provenance
+    origin : {"live", "folder", "demo"}
 
     Returns
     -------
     CaseSummary
     """
-    said = _said(events)
     taken = [one for one in case.pictures if one.role not in _NO_EXPOSURE]
     looked = [one for one in taken if one.result is not None]
     copies = [one for one in looked if _first_reason(one) == Reason.DUPLICATE]
@@ -226,9 +210,11 @@ def summarise(case: Case, events: Iterable[EventRow], known: Provenance) -> Case
     )
     numbers = {one.number for one in taken} - {one.number for one in copies}
     doses = [
-        note.dose_area_dgycm2
-        for note in known.headers.values()
-        if note.dose_area_dgycm2 is not None and note.number in numbers
+        dose
+        for one in taken
+        if one.number in numbers
+        and one.arrival is not None
+        and (dose := one.arrival.facts.dose_area_dgycm2) is not None
     ]
     series = list(_series(case))
     reference = case.reference
@@ -237,11 +223,11 @@ def summarise(case: Case, events: Iterable[EventRow], known: Provenance) -> Case
         opened=case.row.opened_at.isoformat(),
         side=case.setup.side,
         view=case.setup.view,
-        origin=known.origin,
+        origin=origin,
         standing=case.standing,
         plan=case.setup.plan,
         start_lcea=series[0].reference.lcea_deg if series else None,
-        passes=tuple(_passes(series, known, said)),
+        passes=tuple(_passes(series, _Clocks(case, origin), _zeros(events))),
         pictures=len(numbers),
         measured=sum(one.counts for one in looked),
         not_measured=sum(reasons.values()),
@@ -256,35 +242,28 @@ def summarise(case: Case, events: Iterable[EventRow], known: Provenance) -> Case
         scale_from=reference.scale_from if reference else None,
         software=tuple(sorted({one.software for one in case.pictures if one.software})),
     )
-    return _with_end(row, case, series, said)
+    return _with_end(row, case, series)
 
 
-def _said(events: Iterable[EventRow]) -> _Said:
-    phase = "burring"
-    phases: dict[int, str] = {}
-    zeros: set[int] = set()
-    for event in events:
-        match event.kind:
-            case "phase":
-                phase = json.loads(event.body)["phase"]
-            case "picture" | "joined":
-                phases[int(json.loads(event.body)["number"])] = phase
-            case "zero":
-                zeros.add(int(json.loads(event.body)["number"]))
-    return _Said(phases, frozenset(zeros))
+def _zeros(events: Iterable[EventRow]) -> frozenset[int]:
+    """Return the pictures that were brought as zero pictures, of all series."""
+    return frozenset(int(json.loads(e.body)["number"]) for e in events if e.kind == ZERO)
 
 
 def _series(case: Case) -> Iterator[_Series]:
     """Yield the case's series in order; one whose first picture can't be used has no numbers."""
+    place = {number: place for place, number in enumerate(case.timeline.order)}
     found: _Series | None = None
     for picture in case.pictures:
         if picture.role in ("first", "earlier") and picture.reference is not None:
             if found is not None:
+                found.stills.sort(key=lambda one: place.get(one.number, 0))
                 yield found
             found = _opened(picture.reference, found)
         elif picture.role in ("still", "earlier") and found is not None:
             found.stills.append(picture)
     if found is not None:
+        found.stills.sort(key=lambda one: place.get(one.number, 0))
         yield found
 
 
@@ -307,12 +286,12 @@ def _total(before: Quantity | None, removal: Removal) -> Quantity:
     return Quantity(before.value + own.value, math.hypot(before.u, own.u), own.unit)
 
 
-def _with_end(row: CaseSummary, case: Case, series: list[_Series], said: _Said) -> CaseSummary:
+def _with_end(row: CaseSummary, case: Case, series: list[_Series]) -> CaseSummary:
     """Add how the case ended: by the picture whose numbers stand for it."""
     counted = [(one, picture, removal) for one in series for picture, removal in one.counted()]
     if not counted:
         return row
-    while_burring = [one for one in counted if said.before_repair(one[1].number)]
+    while_burring = [one for one in counted if not one[1].quiet]
     last, picture, removal = (while_burring or counted)[-1]
     total = _total(last.before, removal)
     planned_mm = total.value + removal.remaining_mm.value
@@ -332,8 +311,7 @@ def _with_end(row: CaseSummary, case: Case, series: list[_Series], said: _Said) 
         message=result.message if result else None,
         limits=result.limits if result else (),
         after_last=sum(
-            said.before_repair(still.number) and _first_reason(still) != Reason.DUPLICATE
-            for still in after
+            not still.quiet and _first_reason(still) != Reason.DUPLICATE for still in after
         ),
     )
 
@@ -351,7 +329,7 @@ def _fall(first: _Series, last: _Series, total: Quantity, removal: Removal) -> Q
     return Quantity(start.value - now.value, math.hypot(start.u, now.u), "deg")
 
 
-def _passes(series: list[_Series], known: Provenance, said: _Said) -> Iterator[PassRow]:
+def _passes(series: list[_Series], clocks: "_Clocks", zeros: frozenset[int]) -> Iterator[PassRow]:
     """Yield the passes: from one picture that counts to the next, while burring."""
     for one in series:
         before: tuple[CasePicture, Removal] | None = None
@@ -363,9 +341,10 @@ def _passes(series: list[_Series], known: Provenance, said: _Said) -> Iterator[P
                 u = math.hypot(change.u, earlier.u)
                 change = Quantity(change.value - earlier.value, u, change.unit)
                 u_angle = math.hypot(u_angle, _u_without_scale(before[1]))
-                minutes = _minutes(before[0], picture, known)
+                minutes = clocks.minutes(before[0], picture)
             angle = _angle(change, one.radius_mm, u_angle)
-            if said.burred(picture.number) and angle is not None:
+            burred = picture.is_pass and picture.phase == "burring"
+            if burred and picture.number not in zeros and angle is not None:
                 yield PassRow(picture.number, change, angle, minutes)
             before = picture, removal
 
@@ -379,22 +358,35 @@ def _eye(case: Case, series: list[_Series]) -> Iterator[EyeRow]:
                 yield EyeRow(picture.number, eye_mm, _total(one.before, removal))
 
 
-def _minutes(earlier: CasePicture, later: CasePicture, known: Provenance) -> float | None:
-    """Return the time between two exposures; None where no clock is to be believed."""
-    notes = [known.headers.get(picture.number) for picture in (earlier, later)]
-    by_device = [note.acquired for note in notes if note is not None and note.acquired]
-    if len(by_device) == 2:
-        try:
-            begin, end = map(datetime.fromisoformat, by_device)
-            seconds = (end - begin).total_seconds()
-        except (ValueError, TypeError):
-            return None
-    elif known.origin == "live":
-        seconds = (later.row.received_at - earlier.row.received_at).total_seconds()
-    else:
+class _Clocks:
+    """When pictures were taken, as far as any clock is to be believed.
+
+    Parameters
+    ----------
+    case : Case
+    origin : str
+    """
+
+    def __init__(self, case: Case, origin: Origin) -> None:
+        times = zip(case.timeline.order, case.timeline.taken_s, strict=True)
+        self._taken_s = dict(times) if origin == "live" else {}
+
+    def minutes(self, earlier: CasePicture, later: CasePicture) -> float | None:
+        """Return the time between two exposures; None where no clock says it."""
+        begin, end = (self._taken_s.get(one.number) for one in (earlier, later))
+        if begin is None or end is None:
+            begin, end = (_by_device(one) for one in (earlier, later))
+        # A clock that was set back in between says nothing.
+        return None if begin is None or end is None or end < begin else (end - begin) / 60
+
+
+def _by_device(picture: CasePicture) -> float | None:
+    """Return what the C-arm's clock said, seconds; it says no time zone, which cancels."""
+    text = picture.arrival.facts.acquired if picture.arrival else None
+    try:
+        return None if text is None else datetime.fromisoformat(text).timestamp()
+    except ValueError:
         return None
-    # A clock that was set back in between says nothing.
-    return seconds / 60 if seconds >= 0 else None
 
 
 def _first_reason(picture: CasePicture) -> Reason | None:
