@@ -1,6 +1,7 @@
 """What the pages show: the ledger's cases put together with their pictures."""
 
 from datetime import datetime
+from typing import Final
 
 import numpy as np
 
@@ -9,8 +10,13 @@ from tracker.casebook import Case, CasePicture
 from tracker.errors import NotFound
 from tracker.gallery import Form
 from tracker.ledger import Ledger, first_picture, picture_of
-from tracker.values import CaseSetup, Floats
+from tracker.once import Once
+from tracker.values import CaseSetup, Floats, Still
 from tracker.views import GlanceView, MarksView, PictureView, ReviewEntry, ReviewView
+
+_MOST_STILLS: Final = 3
+_MOST_PNGS: Final = 24
+"""Kept in memory: a few decoded pictures, and of the pages' pictures what the open ones show."""
 
 
 class Showing:
@@ -24,6 +30,8 @@ class Showing:
     def __init__(self, ledger: Ledger) -> None:
         self._ledger = ledger
         self._sizes: dict[str, tuple[int, int]] = {}
+        self._stills: Once[Still] = Once(_MOST_STILLS)
+        self._pngs: Once[bytes] = Once(_MOST_PNGS)
 
     def glance(self, case_id: str, now: datetime) -> GlanceView:
         """Return what the wall shows: what is left now, or why nothing can be said."""
@@ -61,20 +69,27 @@ class Showing:
         """
         case = self._ledger.case(case_id)
         picture = picture_of(case, number)
-        still = self._ledger.shown(picture)
         if form == "recorded":
-            return gallery.recorded_png(still)
+            key: tuple[object, ...] = (picture.row.sha256, picture.frame, form)
+            return self._pngs.get(key, lambda: gallery.recorded_png(self._still(picture)))
         reference = case.reference
         removal = picture.result.removal if picture.result else None
         is_first = picture.role == "first"
         if reference is None or not reference.usable or not (removal or is_first):
             raise NotFound(f"Picture {number} is only there as recorded.")
-        first = still if is_first else self._ledger.shown(first_picture(case))
-        height, width = first.grey.shape
-        whole = gallery.whole_frame(width, height)
-        frame = gallery.rim_frame(reference) if form == "rim" else whole
+        first = first_picture(case)
+        frame = gallery.whole_frame(*self._size(first))
+        frame = gallery.rim_frame(reference) if form == "rim" else frame
         to_reference = removal.to_reference if removal else gallery.UNMOVED
-        return gallery.placed_png(still, to_reference, first, frame)
+
+        def placed() -> bytes:
+            stills = self._still(picture), self._still(first)
+            return gallery.placed_png(stills[0], to_reference, stills[1], frame)
+
+        # Every screen of a case asks for the same picture in the same moment.
+        shown = (picture.row.sha256, picture.frame, first.row.sha256, first.frame)
+        where = (to_reference.tobytes(), frame.from_reference.tobytes(), frame.width, frame.height)
+        return self._pngs.get((*shown, *where), placed)
 
     def marks_to_agree(self, case_id: str) -> MarksView:
         """Return the first picture with the marks that are proposed, or to start from.
@@ -113,10 +128,14 @@ class Showing:
         size = self._size(picture)
         return views.picture_view(case, picture, whole, size, rim=rim, thinned=thinned)
 
+    def _still(self, picture: CasePicture) -> Still:
+        key = (picture.row.sha256, picture.frame)
+        return self._stills.get(key, lambda: self._ledger.shown(picture))
+
     def _size(self, picture: CasePicture) -> tuple[int, int]:
         """Return width and height of a kept picture, looked up once."""
         digest = picture.row.sha256
         if digest not in self._sizes:
-            height, width = self._ledger.shown(picture).grey.shape
+            height, width = self._still(picture).grey.shape
             self._sizes[digest] = (width, height)
         return self._sizes[digest]
