@@ -12,13 +12,16 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from tests import report_cases, standins
+from tests.dicom_files import MADE_UP_NAME, as_file, dataset_of
 from tests.report_cases import KINDS, bring
 from tracker import report as report_room
 from tracker import report_pdf
 from tracker.errors import InputError, InternalError, NotFound
+from tracker.images import decode
 from tracker.report import ASKS_FOR_EXPOSURE
 from tracker.report_entries import entries
 from tracker.service import Service
@@ -170,6 +173,38 @@ def test_limits_are_said(service: Service) -> None:
     said = text_of(page_of(service))
     assert said.count("may have been reached") >= 3
     assert "past the plan" in said
+
+
+def bring_dicom(service: Service, tenths: int, dose: float | None) -> None:
+    number = len(service.case("p1").pictures)
+    grey = decode(standins.png(tenths, noise=number), "x.png").grey
+    pixels = np.round(grey * 255).astype(np.uint8)
+    names = {"SOPInstanceUID": f"2.25.{1000 + number}", "KVP": 68 + number}
+    dataset = dataset_of(pixels, "XA", **names)
+    if dose is not None:
+        dataset.ImageAndFluoroscopyAreaDoseProduct = dose
+    service.add_picture("p1", as_file(dataset), f"{number:03}.dcm")
+
+
+def test_dose_is_what_the_headers_say_and_nobody_is_named(service: Service) -> None:
+    service.open_case(standins.setup())
+    bring_dicom(service, 0, 1.25)
+    service.accept_proposed("p1")
+    for tenths, dose in ((8, 2.0), (14, None), (18, 3.5)):
+        bring_dicom(service, tenths, dose)
+    plain = json.loads(service.reports.json("p1"))
+    numbers = {key: entry["value"] for key, entry in plain["numbers"].items()}
+    assert numbers["exposure.dose_sum_dgycm2"] == pytest.approx(6.75)
+    assert numbers["exposure.dose_last_dgycm2"] == pytest.approx(3.5)
+    assert numbers["picture.3.dose_dgycm2"] == pytest.approx(3.5)
+    assert (numbers["exposure.least_kv"], numbers["exposure.greatest_kv"]) == (68, 71)
+    said = text_of(page_of(service))
+    assert "6.750 dGy cm², added over the 3 of 4 pictures whose headers say it" in said
+    assert "3.500 dGy cm² if this C-arm counts on" in said
+    forms = [service.reports.csv("p1").encode(), service.reports.json("p1").encode()]
+    forms += [page_of(service).encode(), service.reports.structured("p1")]
+    for name in MADE_UP_NAME.split("^"):
+        assert not [form for form in forms if name.encode() in form]
 
 
 # --- its parts ---------------------------------------------------------------------------

@@ -6,7 +6,7 @@ date comes from the case, so that the same case gives the same report.
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Final, Literal
 
@@ -18,6 +18,7 @@ from tracker.around_acts import AroundView
 from tracker.around_films import Compared
 from tracker.around_sums import Anchors, Arc
 from tracker.casebook import Case, CasePicture, Standing
+from tracker.dosing import CaseDose, dose_of
 from tracker.logbook import Carried, Note
 from tracker.measure import SCALE
 from tracker.plan import carried_budget
@@ -272,6 +273,8 @@ class Exposure:
         Zero pictures, which the tool asks for before burring.
     second_final : int
         Second exposures of the final state, which the tool asks for.
+    dose : CaseDose
+        Of the case, as far as headers say it.
     doses_dgycm2 : tuple of (int, float)
         Number of picture and dose-area product, as its own header says.
     entrance_mgy : tuple of (int, float)
@@ -289,6 +292,7 @@ class Exposure:
     retakes: int = 0
     zero: int = 0
     second_final: int = 0
+    dose: CaseDose = field(default_factory=CaseDose)
     doses_dgycm2: tuple[tuple[int, float], ...] = ()
     entrance_mgy: tuple[tuple[int, float], ...] = ()
     kv: tuple[float, ...] = ()
@@ -297,11 +301,6 @@ class Exposure:
     def asked_for(self) -> int:
         """Exposures that the tool itself asked for."""
         return self.retakes + self.zero + self.second_final
-
-    @property
-    def dose_sum_dgycm2(self) -> float | None:
-        """Sum of what the headers say; None where none says anything."""
-        return sum(dose for _, dose in self.doses_dgycm2) if self.doses_dgycm2 else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -654,7 +653,7 @@ def _beside(view: AroundView, lines: tuple[Line, ...], last_at: datetime) -> Bes
 
 def _exposure(case: Case, lines: tuple[Line, ...]) -> Exposure:
     pictures = [p for p in case.pictures if p.role not in ("plate", "object", "film")]
-    facts = {p.number: p.arrival.facts for p in pictures if p.arrival is not None}
+    facts = {p.number: p.arrival.facts for p in pictures if p.arrival and p.role != "set aside"}
     repeats = [p for p in pictures if _is_repeat(p)]
     unusable = [p for p in pictures if p.reference and _asks(p.reference.reasons)]
     retakes = [p for p in pictures if p.result and _asks(p.result.reasons)]
@@ -673,6 +672,7 @@ def _exposure(case: Case, lines: tuple[Line, ...]) -> Exposure:
         retakes=len(unusable) + len(retakes),
         zero=sum(line.is_zero for line in lines),
         second_final=len({kept.said.numbers[-1] for kept in case.around.finals}),
+        dose=dose_of(case.pictures),
         doses_dgycm2=tuple(
             (number, fact.dose_area_dgycm2)
             for number, fact in known

@@ -93,6 +93,7 @@ NAMES: Final[dict[str, tuple[str, str]]] = {
     "asked_for": ("exposures that the tool asked for", _COUNT),
     "dose_dgycm2": ("dose-area product", "dGy.cm2"),
     "dose_sum_dgycm2": ("dose-area product, sum of what the headers say", "dGy.cm2"),
+    "dose_last_dgycm2": ("dose-area product by the last header, if it counts on", "dGy.cm2"),
     "entrance_mgy": ("entrance dose", "mGy"),
     "least_kv": ("tube voltage, least", "kV"),
     "greatest_kv": ("tube voltage, greatest", "kV"),
@@ -253,6 +254,7 @@ def _exposure(report: Report) -> Iterator[Entry]:
     for part, doses in (("dose_dgycm2", found.doses_dgycm2), ("entrance_mgy", found.entrance_mgy)):
         for number, dose in doses:
             yield from _entry(f"picture.{number}", part, dose, number)
-    yield from _entry("exposure", "dose_sum_dgycm2", found.dose_sum_dgycm2)
+    yield from _entry("exposure", "dose_sum_dgycm2", found.dose.sum_dgycm2)
+    yield from _entry("exposure", "dose_last_dgycm2", found.dose.last_dgycm2)
     for part, kv in zip(("least_kv", "greatest_kv"), found.kv, strict=False):
         yield from _entry("exposure", part, kv)

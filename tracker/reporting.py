@@ -78,7 +78,8 @@ class Reporting:
         case = self._ledger.case(case_id)
         events = self._ledger.store.events(case.row)
         notes = [note.text for note in views.plan_notes(case)]
-        beside = around_acts.view_of(case, events[-1].at)
+        hip = self._ledger.case(around_acts.hip_of(self._ledger, case_id))
+        beside = around_acts.view_of(case, events[-1].at, hip)
         return build(beside, events, notes, self._made_with)
 
     def page(self, case_id: str, address: Address) -> str:
