@@ -13,9 +13,9 @@ from tests import standins
 from tests.standins import png
 from tracker import thinned
 from tracker.errors import InputError, NotFound
-from tracker.service import Service
+from tracker.service import Service, Terms
 from tracker.settings import DEFAULTS, Settings
-from tracker.values import CaseSetup, NotMeasurable, Quantity, Reason, ReferenceResult, Still
+from tracker.values import CaseSetup, NotMeasurable, Plan, Quantity, Reason, ReferenceResult, Still
 
 START = datetime(2026, 1, 5, 9, 0, tzinfo=UTC)
 
@@ -358,3 +358,64 @@ def test_a_film_without_a_hip_asks_for_marks_by_hand(service: Service) -> None:
     assert not marks.proposed
     with pytest.raises(InputError, match="No marks were proposed"):
         service.around.films.agree("p1", number, None)
+
+
+# --- several views of one hip ------------------------------------------------------------
+
+
+def test_what_is_said_of_the_hip_holds_in_every_view_and_finals_in_their_own(
+    service: Service,
+) -> None:
+    other = service.hips.add_view("p1", "oblique", Plan(None, depth_mm=3.0)).row.id
+    service.add_picture(other, png(0, noise=40), "o0.png")
+    service.accept_proposed(other)
+    acts = service.around
+    acts.traction(other, on=True)
+    acts.labrum(other, "11:00", "2:00")
+    acts.capsule("p1", "closed")
+    for name in ("p1", other):
+        view = acts.view(name)
+        assert view.around.traction.is_on
+        assert view.around.capsule == "closed"
+        assert view.arc is not None
+    for k, tenths in enumerate((20, 21), 1):
+        service.add_picture(other, png(tenths, noise=50 + k), f"o{k}.png")
+    acts.final(other, "before repair", 1, 2)
+    assert acts.view(other).around.final("before repair") is not None
+    assert acts.view("p1").around.final("before repair") is None
+    acts.ask_estimates(other, asked=True)
+    assert acts.view("p1").around.estimates_asked
+    key = next(
+        e.key for e in acts.view(other).around.entries if e.said.__class__.__name__ == "CapsuleSaid"
+    )
+    acts.withdraw(other, key)
+    assert acts.view("p1").around.capsule is None
+
+
+def test_a_final_is_saved_where_numbers_are_recorded_only(service: Service) -> None:
+    plain = {
+        "id": "quiet",
+        "side": "left",
+        "view": "AP",
+        "scale": {"head_diameter_mm": 48.6},
+        "plan": {"target_lcea_deg": 33.0, "floor_lcea_deg": 25.0},
+    }
+    service.open_hip(plain, Terms(numbers="recorded only"), {})
+    service.add_picture("quiet", png(0), "000.png")
+    service.accept_proposed("quiet")
+    for k, tenths in enumerate((20, 21), 1):
+        service.add_picture("quiet", png(tenths, noise=k), f"{k}.png")
+    service.around.final("quiet", "before repair", 1, 2)
+    kept = service.case("quiet").around.final("before repair")
+    assert kept is not None
+    assert kept.given
+
+
+def test_no_clock_is_started_in_a_closed_case(service: Service) -> None:
+    service.around.traction("p1", on=True)
+    key = service.case("p1").around.entries[0].key
+    service.close_case("p1")
+    with pytest.raises(InputError, match="no clock runs"):
+        service.around.traction("p1", on=False)
+    service.around.traction("p1", on=True, at=START - timedelta(minutes=5), corrects=key)
+    assert service.case("p1").around.traction.spells[0].on_at == START - timedelta(minutes=5)

@@ -208,6 +208,14 @@ def test_the_number_waits_on_every_page_for_the_estimate(client: Client, service
     assert "eye" in text_of(client, "/cases/p1/review")
 
 
+def test_a_limit_does_not_wait_for_the_estimate(client: Client, service: Service) -> None:
+    client.post(f"{BASE}/estimates", data={"asked": "true"})
+    bring(service, 58)
+    assert "Greatest depth reached" in text_of(client, "/cases/p1")
+    assert "Greatest depth reached." in text_of(client, "/cases/p1/glance")
+    assert "5.8" not in text_of(client, "/cases/p1/glance")
+
+
 def test_an_estimate_is_skipped_with_one_button(client: Client, service: Service) -> None:
     client.post(f"{BASE}/estimates", data={"asked": "true"})
     bring(service, 27)

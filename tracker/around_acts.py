@@ -4,7 +4,7 @@ Entries are never changed: one that was wrong is corrected by a new one or withd
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -24,7 +24,7 @@ from tracker.around import (
     When,
     WithdrawnSaid,
 )
-from tracker.around_films import Compared, Films, NoteOriginal, compared
+from tracker.around_films import Compared, Films, NoteOriginal, compared, hip_of
 from tracker.around_sums import Anchors, Arc
 from tracker.around_views import ReviewBeside
 from tracker.casebook import Case, CasePicture
@@ -50,6 +50,10 @@ class AroundView:
     Attributes
     ----------
     case : Case
+    hip : Case
+        The one that stands for the hip, where the case is another view of it.
+    around : Around
+        What holds beside the resection: of the hip, and the finals and estimates of this view.
     now : datetime
     radius_mm : Quantity or None
         Of the socket; None while the first picture is not usable.
@@ -70,6 +74,8 @@ class AroundView:
     """
 
     case: Case
+    hip: Case
+    around: Around
     now: datetime
     radius_mm: Quantity | None
     radius_budget: Budget | None
@@ -80,11 +86,6 @@ class AroundView:
     counted: tuple[CasePicture, ...]
     waiting: tuple[CasePicture, ...]
     clock: str
-
-    @property
-    def around(self) -> Around:
-        """What holds beside the resection."""
-        return self.case.around
 
 
 class AroundActs:
@@ -113,11 +114,13 @@ class AroundActs:
 
     def view(self, case_id: str) -> AroundView:
         """Return how it stands beside the resection."""
-        return view_of(self._ledger.case(case_id), self._now())
+        ledger = self._ledger
+        return view_of(ledger.case(case_id), self._now(), ledger.case(hip_of(ledger, case_id)))
 
     def beside_review(self, case_id: str) -> ReviewBeside:
         """Return what Review shows beside the passes."""
-        return around_views.beside_review(self._ledger.case(case_id), self._now())
+        view = self.view(case_id)
+        return around_views.beside_review(view.case, view.around, view.now)
 
     # --- traction ------------------------------------------------------------------------
 
@@ -150,7 +153,7 @@ class AroundActs:
         NotFound
             There is no such entry or picture.
         """
-        now = self._now()
+        now, hip = self._now(), hip_of(self._ledger, case_id)
         if picture is not None:
             at = at or picture_of(self._ledger.case(case_id), picture).row.received_at
         at = at or now
@@ -163,14 +166,20 @@ class AroundActs:
         def check(case: Case) -> None:
             if corrects is not None:
                 _holding(case, corrects, TractionSaid)
+            elif case.log.closed:
+                raise InputError(
+                    "The case is closed: no clock runs in it.",
+                    hint="Open it again on Pictures, or correct an entry.",
+                )
             elif case.around.traction.is_on == on:
                 raise InputError(
                     f"Traction is {'on' if on else 'off'} already.",
                     hint="Correct the entry instead, if its time is wrong.",
                 )
 
-        body = TractionSaid(on, at.isoformat(), picture, corrects)
-        return self._write(case_id, around.TRACTION, body, check)
+        # Pictures are numbered within their view; the hip's entry can't name another view's.
+        body = TractionSaid(on, at.isoformat(), picture if hip == case_id else None, corrects)
+        return self._write(hip, around.TRACTION, body, check)
 
     # --- labrum, anchors, capsule, movement ----------------------------------------------
 
@@ -193,7 +202,7 @@ class AroundActs:
                 "The stretch is empty, or longer than nine hours.",
                 hint="It runs from the first place forwards over 12 to the second.",
             )
-        return self._write(case_id, around.LABRUM, LabrumSaid(start, end))
+        return self._write(hip_of(self._ledger, case_id), around.LABRUM, LabrumSaid(start, end))
 
     def spacing(self, case_id: str, spacing_mm: float) -> Case:
         """Write down the surgeon's own distance from anchor to anchor.
@@ -209,7 +218,7 @@ class AroundActs:
                 f"{spacing_mm:g} mm is no distance between anchors.",
                 hint=f"Write one from {low:g} to {high:g} mm.",
             )
-        return self._write(case_id, around.SPACING, SpacingSaid(spacing_mm))
+        return self._write(hip_of(self._ledger, case_id), around.SPACING, SpacingSaid(spacing_mm))
 
     def anchor(self, case_id: str, place: str) -> Case:
         """Tick off an anchor that is in, at its place on the clock face.
@@ -228,15 +237,15 @@ class AroundActs:
             if any(one.place == place for one in case.around.anchors):
                 raise InputError(f"An anchor is in at {place} already.")
 
-        return self._write(case_id, around.ANCHOR, AnchorSaid(place), check)
+        return self._write(hip_of(self._ledger, case_id), around.ANCHOR, AnchorSaid(place), check)
 
     def capsule(self, case_id: str, state: Capsule) -> Case:
         """Write down what became of the capsule."""
-        return self._write(case_id, around.CAPSULE, CapsuleSaid(state))
+        return self._write(hip_of(self._ledger, case_id), around.CAPSULE, CapsuleSaid(state))
 
     def movement(self, case_id: str, *, tested: bool) -> Case:
         """Write down whether the hip's movement was tested."""
-        return self._write(case_id, around.MOVEMENT, MovementSaid(tested))
+        return self._write(hip_of(self._ledger, case_id), around.MOVEMENT, MovementSaid(tested))
 
     # --- two exposures -------------------------------------------------------------------
 
@@ -256,7 +265,7 @@ class AroundActs:
         if first == second:
             raise InputError("A final needs two exposures.", hint="Take one more picture.")
         for number in (first, second):
-            if not picture_of(case, number).counts:
+            if not _usable(case, picture_of(case, number)):
                 raise InputError(
                     f"Picture {number} has no number that may be shown.",
                     hint="Choose two measured pictures whose outlines look right.",
@@ -278,10 +287,12 @@ class AroundActs:
     # --- the surgeon's own estimate ------------------------------------------------------
 
     def ask_estimates(self, case_id: str, *, asked: bool) -> Case:
-        """Choose whether a picture's number waits for the surgeon's own estimate."""
-        if self._ledger.case(case_id).around.estimates_asked == asked:
-            return self._ledger.case(case_id)
-        return self._write(case_id, around.ESTIMATES, EstimatesSaid(asked))
+        """Choose whether a picture's number waits for the surgeon's own estimate, in every view."""
+        main = self._ledger.case(hip_of(self._ledger, case_id))
+        for name in (main.row.id, *(view.case_id for view in main.agreement.views)):
+            if self._ledger.case(name).around.estimates_asked != asked:
+                self._write(name, around.ESTIMATES, EstimatesSaid(asked))
+        return self._ledger.case(case_id)
 
     def estimate(self, case_id: str, number: int, removed_mm: float | None) -> Case:
         """Write down what the surgeon takes to be removed in all; None skips it.
@@ -327,7 +338,9 @@ class AroundActs:
                     "An estimate is made once.", hint="After the number it would be no estimate."
                 )
 
-        return self._write(case_id, around.WITHDRAWN, WithdrawnSaid(key), check)
+        own = any(entry.key == key for entry in self._ledger.case(case_id).around.entries)
+        where = case_id if own else hip_of(self._ledger, case_id)
+        return self._write(where, around.WITHDRAWN, WithdrawnSaid(key), check)
 
     def _write(
         self,
@@ -356,32 +369,57 @@ def _holding(case: Case, key: int, kind: type[object]) -> object:
 # --- how it stands -----------------------------------------------------------------------
 
 
-def view_of(case: Case, now: datetime) -> AroundView:
+def view_of(case: Case, now: datetime, hip: Case | None = None) -> AroundView:
     """Put together how it stands beside the resection.
 
     Parameters
     ----------
     case : Case
     now : datetime
+    hip : Case, optional
+        The one that stands for the hip, where the case is another view of it.
     """
-    found = _radius(case.reference)
+    hip = hip or case
+    beside = case.around if case.row == hip.row else _of_hip(case.around, hip.around)
+    found = _radius(hip.reference)
     radius, rows = found or (None, None)
-    said, spacing = case.around.labrum, case.around.spacing_mm
+    said, spacing = beside.labrum, beside.spacing_mm
     stretch = around_sums.arc(said.start, said.end, radius) if said and radius else None
     spread = around_sums.anchors(stretch, spacing) if stretch and spacing else None
     return AroundView(
         case,
+        hip,
+        beside,
         now,
         radius,
         rows,
         stretch,
         spread,
         _distracted(case),
-        compared(case),
-        tuple(picture for picture in case.stills if picture.counts),
+        compared(hip),
+        tuple(picture for picture in case.stills if _usable(case, picture)),
         tuple(p for p in case.stills if case.standing_of(p) == "estimate first"),
-        around_views.clock_face(case, spread),
+        around_views.clock_face(beside, spread),
     )
+
+
+def _of_hip(view: Around, hip: Around) -> Around:
+    """Join what holds of the hip with the finals and estimates of one of its views."""
+    return replace(
+        hip,
+        finals=view.finals,
+        estimates_asked=view.estimates_asked,
+        estimates=view.estimates,
+        awaited=view.awaited,
+        entries=tuple(sorted((*hip.entries, *view.entries), key=lambda entry: entry.key)),
+    )
+
+
+def _usable(case: Case, picture: CasePicture) -> bool:
+    """True for a picture whose number may go into a final, if only silently."""
+    if case.silent:
+        return picture.is_measured and not picture.distrusted
+    return picture.counts
 
 
 def _radius(reference: ReferenceResult | None) -> tuple[Quantity, Budget] | None:

@@ -48,6 +48,8 @@ class FilmMarks:
 
     Attributes
     ----------
+    case_id : str
+        The case that stands for the hip, with which the film is kept.
     when : {"before", "after"}
     number : int
     width, height : int
@@ -59,6 +61,7 @@ class FilmMarks:
     reading : MarksReading
     """
 
+    case_id: str
     when: FilmWhen
     number: int
     width: int
@@ -115,8 +118,7 @@ class Films:
         UnreadableImage
         NotFound
         """
-        ledger, name = self._ledger, name[:255]
-        ledger.case(case_id)
+        ledger, name, case_id = self._ledger, name[:255], hip_of(self._ledger, case_id)
         with ledger.alone(case_id):
             case = ledger.case(case_id)
             still = ledger.decode(data, name)
@@ -143,7 +145,7 @@ class Films:
 
     def marks_to_agree(self, case_id: str, when: FilmWhen) -> FilmMarks | None:
         """Return a film with the marks to agree on it; None where none waits for them."""
-        case = self._ledger.case(case_id)
+        case = self._ledger.case(hip_of(self._ledger, case_id))
         brought = next((film for film in case.around.films if film.when == when), None)
         if brought is None:
             return None
@@ -156,6 +158,7 @@ class Films:
             u_px = casetoml.MARK_SCATTER_PX
             marks = views.marks_to_start_from(case.setup, width, height, u_px)
         return FilmMarks(
+            case.row.id,
             when,
             brought.number,
             width,
@@ -171,8 +174,8 @@ class Films:
 
         A film has no scale of its own: the head's diameter is taken as the case knows it.
         """
-        setup = self._ledger.case(case_id).setup
-        reading = views.read_marks(replace(setup, scale=_scale(self._ledger.case(case_id))), marks)
+        case = self._ledger.case(hip_of(self._ledger, case_id))
+        reading = views.read_marks(replace(case.setup, scale=_scale(case)), marks)
         return replace(reading, plan_notes=())
 
     def agree(self, case_id: str, number: int, marks: Marks | None) -> Case:
@@ -185,8 +188,7 @@ class Films:
         NotFound
             No such film waits for its marks.
         """
-        ledger = self._ledger
-        ledger.case(case_id)
+        ledger, case_id = self._ledger, hip_of(self._ledger, case_id)
         with ledger.alone(case_id):
             case = ledger.case(case_id)
             brought = next((film for film in case.around.films if film.number == number), None)
@@ -222,8 +224,7 @@ class Films:
             variant,
             budget=Budget("lcea_deg", "deg", rows),
         )
-        ledger = self._ledger
-        ledger.case(case_id)
+        ledger, case_id = self._ledger, hip_of(self._ledger, case_id)
         with ledger.alone(case_id):
             case = ledger.append(ledger.case(case_id), around.FILM, said)
         ledger.tell(case)
@@ -262,6 +263,16 @@ class Films:
             budget=socket.budget,
             why_marks=found.reasons[0] if found.reasons else None,
         )
+
+
+def hip_of(ledger: Ledger, case_id: str) -> str:
+    """Return the case that stands for a hip: what is said of the hip is kept there.
+
+    Raises
+    ------
+    NotFound
+    """
+    return ledger.case(case_id).agreement.terms.view_of or case_id
 
 
 def compared(case: Case) -> Compared | None:

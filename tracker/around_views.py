@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from tracker import around_charts, around_sums
+from tracker.around import Around, Traction
 from tracker.around_charts import ClockMark, Judged, Moment, Stretch
 from tracker.around_sums import Anchors
 from tracker.casebook import Case, CasePicture
@@ -24,21 +25,19 @@ _TICKS_MIN: Final = (5, 10, 15, 30, 60, 120, 240)
 
 @dataclass(frozen=True, slots=True)
 class Exposures:
-    """How many pictures a case took, and what their own headers say of dose.
+    """How many pictures a case took, and with how many kilovolts.
 
     Attributes
     ----------
     pictures : int
         Repeats of a picture left out, films too.
     measured : int
-    doses_dgycm2, entrance_mgy, kv : tuple of float
+    kv : tuple of float
         One for each picture whose header says it.
     """
 
     pictures: int
     measured: int
-    doses_dgycm2: tuple[float, ...]
-    entrance_mgy: tuple[float, ...]
     kv: tuple[float, ...]
 
 
@@ -63,8 +62,8 @@ class ReviewBeside:
     exposures: Exposures
 
 
-def beside_review(case: Case, now: datetime) -> ReviewBeside:
-    """Put together what Review shows beside the passes."""
+def beside_review(case: Case, around: Around, now: datetime) -> ReviewBeside:
+    """Put together what Review shows beside the passes; ``around`` is what holds of the hip."""
     reference = case.reference
     thin: dict[int, str] = {}
     if reference is not None and reference.usable:
@@ -72,11 +71,11 @@ def beside_review(case: Case, now: datetime) -> ReviewBeside:
             removal = _shown(picture)
             if removal is not None and removal.thinned is not None:
                 thin[picture.number] = _thinned(picture.number, removal, reference, case)
-    return ReviewBeside(eye(case), over_time(case, now), thin, exposures(case))
+    return ReviewBeside(eye(case), over_time(case, around.traction, now), thin, exposures(case))
 
 
 def exposures(case: Case) -> Exposures:
-    """Count a case's pictures, and read what their headers say of dose."""
+    """Count a case's pictures."""
     counted = [
         picture
         for picture in case.pictures
@@ -86,8 +85,6 @@ def exposures(case: Case) -> Exposures:
     return Exposures(
         len(counted),
         sum(picture.is_measured for picture in counted),
-        tuple(one.dose_area_dgycm2 for one in facts if one.dose_area_dgycm2 is not None),
-        tuple(one.entrance_dose_mgy for one in facts if one.entrance_dose_mgy is not None),
         tuple(one.kv for one in facts if one.kv is not None),
     )
 
@@ -97,13 +94,13 @@ def _is_repeat(picture: CasePicture) -> bool:
     return bool(reasons) and reasons[0].reason == Reason.DUPLICATE
 
 
-def clock_face(case: Case, anchors: Anchors | None) -> str:
+def clock_face(around: Around, anchors: Anchors | None) -> str:
     """Draw the clock face with the labrum's detached stretch and the anchors; empty without it."""
-    said = case.around.labrum
+    said = around.labrum
     ends = (
         (around_sums.minutes(said.start), around_sums.minutes(said.end)) if said else (None, None)
     )
-    is_in = {one.place for one in case.around.anchors}
+    is_in = {one.place for one in around.anchors}
     planned = anchors.places if anchors else ()
     places = dict.fromkeys((*planned, *is_in))
     if said is None and not places:
@@ -134,7 +131,7 @@ def eye(case: Case) -> str:
     return around_charts.eye_chart(*_WIDE, judged, title)
 
 
-def over_time(case: Case, now: datetime) -> str:
+def over_time(case: Case, clock: Traction, now: datetime) -> str:
     """Draw removed and left over the time of the case; empty while there is none to measure."""
     if case.first is None or not case.stills:
         return ""
@@ -157,7 +154,6 @@ def over_time(case: Case, now: datetime) -> str:
                 removal.remaining_mm if removal else None,
             )
         )
-    clock = case.around.traction
     if not moments:
         return ""
     stretches = [

@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Callable
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from datetime import datetime, timedelta
 from typing import Annotated, Final, Literal
 
@@ -68,7 +68,10 @@ def _shown(
     film = next((marks for marks in waiting if marks is not None), None)
     problem = words.ended(error.message) if error else ""
     hint = words.sentence(error.hint) if error else ""
+    # Looked up first: what changes meanwhile is then shown by the next renewal.
+    last_event = service.hips.last_event(case_id)
     context = around_context(service.around.view(case_id), film, problem, hint)
+    context = replace(context, last_event=last_event)
     template = "around_live.html" if part == "live" else "around.html"
     return render(template, context, status=422 if error else 200)
 

@@ -152,8 +152,8 @@ class BriefContext:
     ----------
     address : str
         Of the page about it.
-    estimate : tuple of int
-        Pictures whose numbers wait for the surgeon's own estimate.
+    estimate : tuple of (int, tuple of str)
+        Pictures whose numbers wait for the surgeon's own estimate, and limits that do not wait.
     clock : ClockContext
     finals : tuple of FinalContext
         Those that were saved.
@@ -161,7 +161,7 @@ class BriefContext:
     """
 
     address: str
-    estimate: tuple[int, ...]
+    estimate: tuple[tuple[int, tuple[str, ...]], ...]
     clock: ClockContext
     finals: tuple[FinalContext, ...]
     lines: tuple[tuple[str, str], ...]

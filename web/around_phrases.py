@@ -67,7 +67,7 @@ def around_context(
         choices=_choices(view),
         capsule=said.capsule or "",
         movement=movement,
-        film=_film(view, film, shell),
+        film=_film(view, film),
         estimates_asked=said.estimates_asked,
         entries=tuple(_entry(entry) for entry in reversed(said.entries)),
         last_event=case.last_event,
@@ -94,14 +94,17 @@ def brief_context(view: AroundView) -> BriefContext:
         lines.append(("capsule", said.capsule))
     if said.movement_tested is not None:
         lines.append(("movement tested", "yes" if said.movement_tested else "no"))
-    film = _film(view, None, Shell("", "around", view.case.row.id))
+    film = _film(view, None)
     if film.after:
         lines.append(("film after the operation", film.after))
     if film.change:
         lines.append(("against before", film.change))
     return BriefContext(
         address=f"{case_base(view.case.row.id)}/around",
-        estimate=tuple(picture.number for picture in view.waiting),
+        estimate=tuple(
+            (picture.number, picture.result.limits if picture.result else ())
+            for picture in view.waiting
+        ),
         clock=clock_context(view),
         finals=finals,
         lines=tuple(lines),
@@ -182,7 +185,7 @@ def _anchor(place: str, in_at: dict[str, AnchorIn]) -> AnchorContext:
 def _final(view: AroundView, when: str) -> FinalContext:
     kept = next((one for one in reversed(view.around.finals) if one.said.when == when), None)
     name = FINALS[when]
-    if kept is None or view.case.silent:
+    if kept is None:
         return FinalContext(when, name, None, "", "", "", "", "", "", "", "", ())
     both = kept.said.exposures
     first, second = kept.said.numbers
@@ -195,6 +198,12 @@ def _final(view: AroundView, when: str) -> FinalContext:
             "of one state do: no mean is given. Look at both outlines, match the view, and take "
             "two more."
         )
+    if view.case.silent:
+        silent = "Numbers are recorded and shown once the case is closed."
+        unlike = "The two do not agree: look at both outlines, match the view, and take two more."
+        at, pair = words.clock(kept.at), f"pictures {first} and {second}"
+        said = silent if both.agree else unlike
+        return FinalContext(when, name, kept.key, "", "", "", "", "", said, at, pair, ())
     given = kept.given and both.removed_mm is not None
     return FinalContext(
         when=when,
@@ -236,7 +245,7 @@ _MOST_CHOICES: Final = 4
 # --- the films ---------------------------------------------------------------------------
 
 
-def _film(view: AroundView, marks: FilmMarks | None, shell: Shell) -> FilmContext:
+def _film(view: AroundView, marks: FilmMarks | None) -> FilmContext:
     before, after = view.around.film_before, view.around.film_after
     change = note = ""
     if view.compared is not None:
@@ -263,7 +272,7 @@ def _film(view: AroundView, marks: FilmMarks | None, shell: Shell) -> FilmContex
         after_key=after.key if after else None,
         change=change,
         change_note=note,
-        marks=_film_marks(marks, shell) if marks else None,
+        marks=_film_marks(marks) if marks else None,
     )
 
 
@@ -272,7 +281,7 @@ def _angle(lcea: Quantity, by: str, variant: str) -> str:
     return f"LCEA {_with_interval(lcea, '°', 0)}, {variant}{how}"
 
 
-def _film_marks(view: FilmMarks, shell: Shell) -> FilmMarksContext:
+def _film_marks(view: FilmMarks) -> FilmMarksContext:
     def xy(point: Iterable[float]) -> tuple[str, str]:
         x, y = point
         return f"{x:.1f}", f"{y:.1f}"
@@ -282,7 +291,7 @@ def _film_marks(view: FilmMarks, shell: Shell) -> FilmMarksContext:
         number=view.number,
         name=name,
         figure=Figure(
-            src=f"{shell.base}/pictures/{view.number}/recorded.png",
+            src=f"{case_base(view.case_id)}/pictures/{view.number}/recorded.png",
             width=view.width,
             height=view.height,
             lines=Markup(),

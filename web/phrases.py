@@ -32,12 +32,7 @@ from web.phase import as_heard, phase_context, ways_in
 
 STALE_AFTER_S: Final = 60
 
-_ESTIMATE: Final = (
-    Finding("The picture is measured.", "Say what is removed in all; it is written on Pictures."),
-)
-
-
-_COUNTED: Final = ("measured", "recorded", "not measured", "outline wrong")
+_COUNTED: Final = ("measured", "recorded", "estimate first", "not measured", "outline wrong")
 """Standings of a picture whose age is said."""
 
 
@@ -73,7 +68,9 @@ def glance_context(view: GlanceView) -> GlanceContext:
         interval=words.left_interval(removal.remaining_mm, at_most=case.at_most) if removal else "",
         message=shown.result.message or "" if removal and shown and shown.result else "",
         limits=shown.result.limits if removal and shown and shown.result else (),
-        findings=_ESTIMATE if view.standing == "estimate first" else findings(view.reasons),
+        findings=_estimate_first(shown)
+        if view.standing == "estimate first"
+        else findings(view.reasons),
         last_measured=last,
         age_s=age_s,
         age=words.age(age_s) if age_s is not None else "",
@@ -100,6 +97,16 @@ def _agreed(view: GlanceView, page: str, shown: PictureView | None) -> AgreedCon
         quality=view.quality,
         shown=shown,
         has_test_picture=view.test_picture,
+    )
+
+
+def _estimate_first(shown: PictureView | None) -> tuple[Finding, ...]:
+    """Say what a number waits for; a limit that may be reached does not wait."""
+    limits = shown.result.limits if shown and shown.result else ()
+    said = "Say what is removed in all; it is written on Pictures."
+    return (
+        *(Finding(f"{limit.capitalize()}.", "Said at once: it does not wait.") for limit in limits),
+        Finding("The picture is measured.", said),
     )
 
 
