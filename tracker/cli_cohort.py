@@ -98,6 +98,12 @@ def _choice(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--side", choices=("left", "right"), help="only this side")
     parser.add_argument("--plan", choices=("angle", "depth", "both"), help="what the plan gives")
     parser.add_argument(
+        "--view",
+        choices=("AP", "false-profile", "oblique", "all"),
+        default="AP",
+        help="views of one hip are cases of their own (default: AP)",
+    )
+    parser.add_argument(
         "--cases",
         choices=("live", "folder", "demo", "all"),
         default="live",
@@ -146,7 +152,8 @@ def _cohort(options: argparse.Namespace) -> None:
 
     if options.since and options.until and options.since > options.until:
         raise InputError("--since is after --until", hint="exchange them")
-    wanted = Wanted(options.since, options.until, options.side, options.plan, options.cases)
+    view = None if options.view == "all" else options.view
+    wanted = Wanted(options.since, options.until, options.side, options.plan, options.cases, view)
     with _store(options, reads_only=True) as store:
         _, rows, unread = Roll(store).rows()
     found = cohort(rows, wanted, unread)

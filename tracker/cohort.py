@@ -15,7 +15,7 @@ from tracker import spread
 from tracker.provenance import Origin
 from tracker.spread import Agreement, Bar, Estimate
 from tracker.summary import CaseSummary, PlanKind
-from tracker.values import Side
+from tracker.values import Side, View
 
 Cases = Literal["live", "folder", "demo", "all"]
 Key = Literal[
@@ -50,6 +50,8 @@ class Wanted:
     plan : {"angle", "depth", "both"} or None
         What the plan gives.
     cases : {"live", "folder", "demo", "all"}
+    view : {"AP", "false-profile", "oblique"} or None
+        Views of one hip are cases of their own, and their numbers are not of one kind.
     """
 
     since: date | None = None
@@ -57,6 +59,7 @@ class Wanted:
     side: Side | None = None
     plan: PlanKind | None = None
     cases: Cases = "live"
+    view: View | None = "AP"
 
     def takes(self, row: CaseSummary, *, of_any_origin: bool = False) -> bool:
         """Tell whether a case is one of those."""
@@ -66,6 +69,7 @@ class Wanted:
             and (self.until is None or day <= self.until)
             and self.side in (None, row.side)
             and self.plan in (None, row.plan_kind)
+            and self.view in (None, row.view)
             and (of_any_origin or self.cases in ("all", row.origin))
         )
 
@@ -239,11 +243,11 @@ def _pass_min(row: CaseSummary) -> float | None:
 
 _VALUES: Final[tuple[tuple[Key, str, Value], ...]] = (
     ("left_mm", "mm", _left),
+    ("passes", "", lambda row: float(len(row.passes)) if row.final is not None else None),
     ("planned_mm", "mm", lambda row: row.planned_mm if row.whole else None),
     ("removed_mm", "mm", _removed_mm),
     ("planned_deg", "°", lambda row: row.planned_deg if row.whole else None),
     ("removed_deg", "°", _removed_deg),
-    ("passes", "", lambda row: float(len(row.passes)) if row.final is not None else None),
     ("pass_mm", "mm", _pass_mm),
     ("pass_deg", "°", _pass_deg),
     ("pass_min", "min", _pass_min),

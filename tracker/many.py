@@ -7,22 +7,26 @@ from typing import Final
 
 from tracker import plots, provenance
 from tracker.casebook import Case
-from tracker.cohort import Cohort, Distribution, Key, Trend, Wanted, cohort
-from tracker.cohort_table import cases_csv, passes_csv
+from tracker.cohort import Cases, Cohort, Distribution, Key, Trend, Wanted, cohort
+from tracker.cohort_table import NO_RANKING, WHAT_INTERVALS, cases_csv, passes_csv
 from tracker.heads import Mark
 from tracker.ledger import Ledger
 from tracker.provenance import Origin, OriginNote
 from tracker.roll import Roll
 from tracker.spread import Estimate
-from tracker.summary import CaseSummary
+from tracker.summary import CaseSummary, PlanKind
 
 __all__ = [
+    "NO_RANKING",
+    "WHAT_INTERVALS",
     "CaseSummary",
+    "Cases",
     "Cohort",
     "CohortView",
     "Distribution",
     "Estimate",
     "Many",
+    "PlanKind",
     "Trend",
     "Wanted",
 ]

@@ -92,7 +92,7 @@ def trend_chart(width: int, height: int, trend: Trend, title: str, *, zero: str 
     str
         An ``svg`` element.
     """
-    left, right, top, bottom = 56, 20, 30, 56
+    left, right, top, bottom = 56, 56 if zero else 20, 30, 56
     found = [point.estimate for point in trend.points]
     ends = [end for one in found for end in (one.low, one.high, one.value) if end is not None]
     # An interval of two cases can be endless; the axis follows the means, and shows that it does.
@@ -116,11 +116,11 @@ def trend_chart(width: int, height: int, trend: Trend, title: str, *, zero: str 
     for value in steps(low, high, 6):
         parts.append(grid_line((left, y(value)), (width - right, y(value))))
         parts.append(written(left - 8, y(value) + 5, number(value), "end"))
-    parts.append(written(left - 8, top - 12, trend.unit or "number", "end"))
+    parts.append(written(left - 8, top - 12, trend.unit, "end"))
     if zero:
         line = np.array([[left, y(0)], [width - right, y(0)]])
         parts.append(stroked(path_through(line), PLAN, 2.5, "plan", "14 6"))
-        parts.append(written(width - right, y(0) - 8, zero, "end"))
+        parts.append(written(width - right + 8, y(0) + 5, zero, "start"))
     every = math.ceil(len(found) / max(1, int((width - left - right) / 74)))
     for k, (point, one) in enumerate(zip(trend.points, found, strict=True)):
         if one.low is not None and one.high is not None:

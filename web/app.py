@@ -18,6 +18,7 @@ from tracker.errors import HTTP_STATUS, TrackerError
 from tracker.service import NewCode, Service
 from web import around, health, hip, pairing, routes, ways, words
 from web.access import Door, Guarded, error_body
+from web.cohort import router as many_cases
 from web.description import Described
 from web.health import Watching
 from web.pages import render
@@ -72,6 +73,7 @@ def create_app(
     app.include_router(routes.router)
     app.include_router(around.router)
     app.include_router(hip.router)
+    app.include_router(many_cases)
     app.include_router(ways.router)
     app.include_router(health.router)
     app.include_router(reports)
