@@ -20,6 +20,7 @@ from tracker import (
     report_words,
     views,
 )
+from tracker.around_films import hip_of
 from tracker.casebook import CasePicture
 from tracker.drawing import Label
 from tracker.errors import NotFound
