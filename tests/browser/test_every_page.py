@@ -1,13 +1,17 @@
 """Every page at three sizes: readable by machine and eye, nothing cut off; pictures are kept."""
 
 from collections.abc import Iterator
+from io import BytesIO
 from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page
+from pypdf import PdfReader
 
+from tests import standins
 from tests.browser.theatre import SIZES, Complaints, Theatre
+from tracker.service import Terms
 
 pytestmark = pytest.mark.browser
 
@@ -18,6 +22,8 @@ PAGES = {
     "cases": "/",
     "pictures": "/cases/demo",
     "glance": "/cases/demo/glance",
+    "card": "/cases/demo/card",
+    "marks": "/cases/demo?marks=again",
     "review": "/cases/demo/review",
     "review-blink": "/cases/demo/review?mode=blink",
     "review-wipe": "/cases/demo/review?mode=wipe",
@@ -69,6 +75,74 @@ def test_a_page_is_whole_and_accessible(
     assert found.violations_count == 0, found.generate_report()
     expected = 1 if name == "not-there" else 0
     assert len(complaints.said) == expected, complaints.said
+
+
+BEFORE = {
+    "first": ("pictures-first", ""),
+    "rehearsal": ("rehearsal", ""),
+    "rehearsal on the wall": ("rehearsal-glance", "/glance"),
+}
+
+
+@pytest.mark.parametrize("name", BEFORE)
+def test_a_page_before_the_first_picture_is_whole_and_accessible(
+    theatre: Theatre, screen: Page, name: str, complaints: Complaints
+) -> None:
+    plan = {"depth_mm": 3.0}
+    theatre.service.open_hip(
+        {
+            "id": "p1",
+            "side": "left",
+            "view": "AP",
+            "scale": {"head_diameter_mm": 48.6},
+            "plan": {"target_lcea_deg": 33.0, "floor_lcea_deg": 25.0},
+        },
+        Terms(),
+        {"oblique": plan, "false-profile": plan},
+    )
+    if name != "first":
+        theatre.service.agreeing.begin_rehearsal("p1")
+        theatre.service.add_picture("p1", standins.png(40), "test.png")
+    file, place = BEFORE[name]
+    screen.goto(f"{theatre.address}/cases/p1{place}")
+    screen.wait_for_load_state("load")
+    size = screen.viewport_size
+    assert size is not None
+    KEPT.mkdir(parents=True, exist_ok=True)
+    screen.screenshot(path=KEPT / f"{file}-{size['width']}.png", full_page=not place)
+    assert screen.evaluate("document.documentElement.scrollWidth") <= size["width"]
+    found = Axe().run(screen, options=RULES)
+    assert found.violations_count == 0, found.generate_report()
+    assert complaints.said == []
+
+
+def test_the_theatre_card_is_one_sheet(theatre: Theatre, browser: Browser) -> None:
+    plan = {"depth_mm": 3.0, "max_depth_mm": 4.0}
+    theatre.service.open_hip(
+        {
+            "id": "p" * 40,
+            "side": "right",
+            "view": "AP",
+            "scale": {"head_diameter_mm": 48.6},
+            "plan": {
+                "target_lcea_deg": 33.0,
+                "floor_lcea_deg": 25.0,
+                "depth_mm": 3.0,
+                "max_depth_mm": 4.0,
+                "clock": ["11:00", "2:00"],
+            },
+        },
+        Terms(),
+        {"oblique": plan, "false-profile": plan},
+    )
+    page = browser.new_page()
+    page.goto(f"{theatre.address}/cases/{'p' * 40}/card")
+    sheets = PdfReader(BytesIO(page.pdf(format="A4", print_background=False))).pages
+    assert len(sheets) == 1
+    said = " ".join(sheets[0].extract_text().split())
+    for word in ("RIGHT hip", "Zero picture", "Park and mark", "medical device"):
+        assert word in said, word
+    page.close()
 
 
 def test_glance_cuts_nothing_off(demo: Theatre, screen: Page) -> None:

@@ -85,6 +85,32 @@ def drag_the_edge(page: Page, by: tuple[float, float]) -> None:
     expect(page.locator(".lens")).to_be_hidden()
 
 
+def drag_the_edge_by_finger(page: Page, by: tuple[float, float]) -> None:
+    """Drag the edge's mark with one finger, and look that the lens keeps clear of it."""
+    inside = page.get_by_role("button", name="Lateral edge of the roof").locator(".grip")
+    inside.scroll_into_view_if_needed()
+    box = inside.bounding_box()
+    assert box is not None
+    assert min(box["width"], box["height"]) >= 44  # CSS pixels: a gloved finger
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    finger = page.context.new_cdp_session(page)
+
+    def touch(kind: str, *points: tuple[float, float]) -> None:
+        places = [{"x": px, "y": py} for px, py in points]
+        finger.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": places})
+
+    touch("touchStart", (x, y))
+    for part in (0.25, 0.5, 0.75, 1.0):
+        touch("touchMove", (x + by[0] * part, y + by[1] * part))
+    lens = page.locator(".lens").bounding_box()
+    assert lens is not None
+    inside_x = lens["x"] - 8 <= x + by[0] <= lens["x"] + lens["width"] + 8
+    inside_y = lens["y"] - 8 <= y + by[1] <= lens["y"] + lens["height"] + 8
+    assert not (inside_x and inside_y)
+    touch("touchEnd")
+    expect(page.locator(".lens")).to_be_hidden()
+
+
 def test_by_keyboard_alone(theatre: Theatre, page: Page) -> None:
     page.goto(theatre.address)
     tab_to(page, "[name=id]")
@@ -130,7 +156,9 @@ def test_by_keyboard_alone(theatre: Theatre, page: Page) -> None:
     page.keyboard.press("Enter")
     expect(page.locator(".said .left")).to_contain_text("1.8 mm left")
     page.wait_for_load_state("load")
-    page.keyboard.press("ArrowLeft")
+    for _ in range(2):
+        page.keyboard.press("ArrowLeft")
+        page.wait_for_timeout(300)
     expect(page.locator(".said .left")).to_contain_text("2.6 mm left")
     page.keyboard.press("Space")
     expect(page.locator(".is-blink")).to_be_visible()
@@ -176,8 +204,14 @@ def test_by_touch(theatre: Theatre, page: Page) -> None:
     page.get_by_label("Femoral head, diameter, mm").fill("48.6")
     page.locator("[data-open]").tap()
     bring(page, picture(0, "000.png"))
-    page.get_by_role("button", name="Looks right").tap()
+    drag_the_edge_by_finger(page, by=(0, 14))
+    expect(page.locator("[data-lcea]")).not_to_contain_text("41°")
+    page.get_by_text("Rim fragment, ossicle or calcified labrum").tap()
+    page.get_by_role("radio", name="without it").tap()
+    expect(page.get_by_label("It is")).to_be_visible()
+    page.get_by_role("button", name="Looks right: LEFT hip").tap()
     page.get_by_role("button", name="Go on without a zero picture").tap()
+    assert theatre.service.case("p1").agreement.beside.how == "without"
     bring(page, picture(45, "001.png"))
     expect(page.locator(".verdict .left")).to_contain_text("mm past the plan")
     page.get_by_role("button", name="Take picture 1 back").tap()
