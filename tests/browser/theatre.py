@@ -11,6 +11,7 @@ from playwright.sync_api import ConsoleMessage, Page, Request
 
 from tests import standins
 from tracker.service import Service
+from web.access import Door
 from web.app import Server, create_app
 
 SIZES = ((1920, 1080), (1366, 768), (1024, 768))
@@ -23,10 +24,13 @@ class Theatre:
     ----------
     folder : Path
         Where the record is kept.
+    door : Door, optional
+        How the pages are reached, if not by this machine only.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, door: Door | None = None) -> None:
         self.folder = folder
+        self._door = door
         self._port = 0
         self.start()
 
@@ -37,7 +41,7 @@ class Theatre:
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listener.bind(("127.0.0.1", self._port))
         self._port = listener.getsockname()[1]
-        self._server = Server(create_app(self.service))
+        self._server = Server(create_app(self.service, door=self._door))
         self._thread = threading.Thread(target=self._run, args=(self._server, listener))
         self._thread.start()
         while not self._server.started:

@@ -1,12 +1,19 @@
 // Keeps a page at the latest state: changes by server-sent events, the page's own fragment fetched
-// again on each.  Without a beat for two and a half seconds the connection counts as lost.
+// again on each.  Without a beat for two and a half seconds the connection counts as lost; so does
+// a change that was heard of and could not be fetched in that time.
 
 const LOST_AFTER_MS = 2500;
 const AGAIN_AFTER_MS = 1000;
+const PATIENCE_MS = 10_000;
 const main = document.querySelector("main[data-live]");
 let lastBeat = performance.now();
 let shownAt = performance.now();
 let newest = 0;
+let wanted = 0;
+let behindSince = Infinity;
+let fetching = 0;
+
+const isCurrent = () => Number(document.getElementById("live").dataset.seen) >= wanted;
 
 function ageText(seconds) {
   const whole = Math.max(0, Math.floor(seconds));
@@ -17,7 +24,10 @@ function ageText(seconds) {
 }
 
 function tick() {
-  const lost = performance.now() - lastBeat > LOST_AFTER_MS;
+  const now = performance.now();
+  const behind = isCurrent() ? 0 : now - behindSince;
+  if (behind > AGAIN_AFTER_MS && !fetching) refresh().catch(() => {});
+  const lost = now - lastBeat > LOST_AFTER_MS || behind > LOST_AFTER_MS;
   document.body.dataset.connection = lost ? "lost" : "live";
   for (const element of document.querySelectorAll("[data-age]")) {
     const age = Number(element.dataset.age) + (performance.now() - shownAt) / 1000;
@@ -37,11 +47,20 @@ function tick() {
 
 // Fetches the fragment and lets the page become it, part by part: what is the same stays the same
 // element, so that a key pressed, a file dialog opened or a handle held meanwhile is not lost.
-export async function refresh({ force = false } = {}) {
+export async function refresh(how) {
+  fetching += 1;
+  try {
+    await renew(how);
+  } finally {
+    fetching -= 1;
+  }
+}
+
+async function renew({ force = false } = {}) {
   const turn = ++newest;
   const asked = new URLSearchParams(location.search);
   asked.set("part", "live");
-  const answer = await fetch(`${main.dataset.live}?${asked}`, { cache: "no-store" });
+  const answer = await fetch(`${main.dataset.live}?${asked}`, { cache: "no-store", signal: AbortSignal.timeout(PATIENCE_MS) });
   if (!answer.ok || turn !== newest) return;
   const holder = document.createElement("template");
   holder.innerHTML = await answer.text();
@@ -175,7 +194,9 @@ function listen() {
   source.addEventListener("ended", () => location.reload());
   source.addEventListener("changed", (event) => {
     beat();
-    if (event.lastEventId !== document.getElementById("live").dataset.seen) refresh().catch(() => {});
+    if (isCurrent()) behindSince = performance.now();
+    wanted = Number(event.lastEventId);
+    if (!isCurrent()) refresh().catch(() => {});
   });
   // What is wrong with the record stands on the page too.
   source.addEventListener("trouble", () => { beat(); refresh().catch(() => {}); });
