@@ -108,6 +108,7 @@ def test_a_program_brings_a_picture_and_gets_the_documented_answer(
         "is_new": True,
         "role": "still",
         "standing": "measured",
+        "held": [],
         "verdict": "measured",
         "reasons": [],
         "message": "more to go",

@@ -7,11 +7,11 @@ nothing but the examination is another.
 
 import hashlib
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Final
 
-from tracker import arrival, casebook, logbook
+from tracker import arrival, casebook, gallery, logbook
 from tracker.arrival import Arrival, Order, What
 from tracker.casebook import Case, CasePicture, UnreadableNote
 from tracker.errors import InputError, UnreadableImage
@@ -108,9 +108,10 @@ class Intake:
             case = ledger.case(case_id)
             known = self._in_the_case(case, kept)
             differs = () if known else self._differs(case, kept, from_archive=from_archive)
-            if kept.facts is not None and known is None:
-                taken = still.facts.acquired if still.facts and not from_archive else None
-                self._note_arrival(case, kept, taken, differs)
+            if kept.facts is not None and still.facts is not None and known is None:
+                taken = None if from_archive else still.facts.acquired
+                facts = replace(kept.facts, averaged=still.facts.averaged)
+                self._note_arrival(case, replace(kept, facts=facts), taken, differs)
             role = "held" if differs else "still"
             row, is_new = ledger.store.keep_picture(case.row, kept.data, name, role)
             case = ledger.reread(case_id)
@@ -239,6 +240,29 @@ class Intake:
             case = self._ledger.measure_waiting(case_id)
         self._ledger.tell(case)
         return case
+
+    def word(self, case_id: str, number: int) -> str:
+        """Return the word by which :meth:`belongs` knows that a held picture was looked at."""
+        case = self._ledger.case(case_id)
+        return word_for(case, _held(case, number))
+
+    def size(self, case_id: str, number: int) -> tuple[int, int]:
+        """Return a picture's width and height in pixels."""
+        picture = picture_of(self._ledger.case(case_id), number)
+        height, width = self._ledger.shown(picture).grey.shape
+        return width, height
+
+    def frame_png(self, case_id: str, number: int, frame: int) -> bytes:
+        """Return one frame of a run as PNG.
+
+        Raises
+        ------
+        UnreadableImage
+            There is no such frame.
+        """
+        row = picture_of(self._ledger.case(case_id), number).row
+        data = self._ledger.store.picture_bytes(row)
+        return gallery.recorded_png(self._ledger.decode(data, row.name, frame))
 
     # --- inside --------------------------------------------------------------------------
 

@@ -16,7 +16,7 @@ from starlette.responses import JSONResponse, Response
 
 from tracker.errors import HTTP_STATUS, TrackerError
 from tracker.service import NewCode, Service
-from web import around, health, hip, pairing, routes, ways, words
+from web import around, arrived, health, hip, pairing, routes, ways, words
 from web.access import Door, Guarded, error_body
 from web.cohort import router as many_cases
 from web.description import Described
@@ -72,6 +72,7 @@ def create_app(
     app.state.codes = pairing.ShownCodes(codes)
     app.include_router(routes.router)
     app.include_router(around.router)
+    app.include_router(arrived.router)
     app.include_router(hip.router)
     app.include_router(many_cases)
     app.include_router(ways.router)

@@ -11,6 +11,7 @@ from markupsafe import Markup
 
 from tracker.values import CAUTION, VIEW_LIMIT
 from web.agreed_contexts import AgreedContext
+from web.arrived_contexts import ArrivedContext
 from web.asker import asker
 from web.health import troubles
 
@@ -217,6 +218,7 @@ class PicturesContext:
     last_event: int
     agreed: AgreedContext = field(default_factory=AgreedContext)
     around: "BriefContext | None" = None
+    arrived: ArrivedContext = field(default_factory=ArrivedContext)
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,6 +16,7 @@ from tracker.values import NotMeasurable, Quantity
 from web import words
 from web.agreed import agreed_context, view_limit
 from web.agreed_contexts import AgreedContext
+from web.arrived import arrived_context, said_of
 from web.contexts import (
     ErrorContext,
     Figure,
@@ -78,7 +79,7 @@ def glance_context(view: GlanceView) -> GlanceContext:
         lcea=""
         if view.standing == "closed"
         else _lcea(case, removal.lcea_deg if removal else view.start_lcea),
-        picture_line=_picture_line(shown),
+        picture_line=_picture_line(shown, case),
         number=shown.number if shown else None,
         figure=figure(shell, shown) if shown else None,
         start=_start(shell, case, shown),
@@ -148,6 +149,7 @@ def pictures_context(
         ways=ways_in(case, sources),
         last_event=view.last_event,
         agreed=_agreed(view, "", shown),
+        arrived=arrived_context(case, shown.number if shown else None),
     )
 
 
@@ -258,11 +260,18 @@ def _lcea(case: Case, now: Quantity | None) -> str:
     return f"{text}, lower limit {plan.floor_lcea_deg:.0f}°"
 
 
-def _picture_line(shown: PictureView | None) -> str:
+def _picture_line(shown: PictureView | None, case: Case) -> str:
     if shown is None:
         return ""
     name = "First picture" if shown.standing == "ready" else f"Picture {shown.number}"
-    return f"{name} at {words.clock(shown.received_at)}"
+    line = f"{name} at {words.clock(shown.received_at)}"
+    last = case.last_arrived
+    if last is not None and last.number in case.timeline.late:
+        line += f"; picture {last.number} came later and was taken before it"
+    held = [str(picture.number) for picture in case.held]
+    if held:
+        line += f"; held, see Pictures: {', '.join(held)}"
+    return line
 
 
 def figure(shell: Shell, picture: PictureView) -> Figure:
@@ -295,7 +304,7 @@ def _verdict(shell: Shell, shown: PictureView, view: GlanceView) -> VerdictConte
         limits=result.limits if removal and result else (),
         findings=findings(view.reasons),
         removed=removed,
-        notes=result.notes if removal and result else (),
+        notes=(*result.notes, *said_of(view.case, shown.number)) if removal and result else (),
         standing=shown.standing,
         figure=figure(shell, shown),
     )

@@ -6,11 +6,20 @@ from urllib.parse import urlencode
 
 from markupsafe import Markup
 
-from tracker.service import AroundView, PictureView, ReviewBeside, ReviewEntry, ReviewView
+from tracker.service import (
+    AroundView,
+    Case,
+    PictureView,
+    ReviewBeside,
+    ReviewEntry,
+    ReviewView,
+    dose_of,
+)
 from tracker.values import Budget, Quantity, Removal
 from web import words
 from web.agreed import agreed_context, agreed_lines, view_limit
 from web.around_phrases import brief_context
+from web.arrived import beside_burring, dose_words, said_of
 from web.budgets import budget_context
 from web.contexts import (
     Choice,
@@ -87,11 +96,11 @@ def review_context(
         carried=carried_text(case),
         before=before_series(case),
         compare=_compare(shell, view, beside, asked, note),
-        rows=tuple(_row(shell, entry.whole, beside, asked) for entry in view.pictures),
+        rows=tuple(_row(shell, case, entry.whole, beside, asked) for entry in view.pictures),
         around=brief_context(around),
         eye=Markup(beside.eye),
         over_time=Markup(beside.time),
-        exposures=_exposures(beside),
+        exposures=_exposures(view, beside),
         unreadable=tuple(
             (note.name, words.clock(note.at) if note.at else "", note.message)
             for note in case.unreadable
@@ -172,7 +181,7 @@ def _compare(
         second_name=_name(second.whole),
         passes=Markup(passes),
         note=note,
-        row=_row(shell, second.whole, beside, asked),
+        row=_row(shell, view.case, second.whole, beside, asked),
     )
 
 
@@ -228,7 +237,9 @@ _STANDINGS: Final = {
 }
 
 
-def _row(shell: Shell, picture: PictureView, beside: ReviewBeside, asked: Wanted) -> RowContext:
+def _row(
+    shell: Shell, case: Case, picture: PictureView, beside: ReviewBeside, asked: Wanted
+) -> RowContext:
     removal, result = picture.removal, picture.result
     standing = _STANDINGS.get(picture.standing, picture.standing)
     reasons = result.reasons if result else ()
@@ -251,7 +262,7 @@ def _row(shell: Shell, picture: PictureView, beside: ReviewBeside, asked: Wanted
     return RowContext(
         number=picture.number,
         address=here or f"#picture-{picture.number}",
-        at=words.clock(picture.received_at),
+        at=f"{words.clock(picture.received_at)}{beside_burring(case, picture.number)}",
         name=picture.name,
         standing=standing,
         figure=figure(shell, picture),
@@ -264,7 +275,7 @@ def _row(shell: Shell, picture: PictureView, beside: ReviewBeside, asked: Wanted
         message=(result.message or "") if removal and result else "",
         limits=result.limits if removal and result else (),
         findings=findings(reasons),
-        notes=notes,
+        notes=(*notes, *said_of(case, picture.number, header=True)),
         budgets=tuple(map(budget_context, _budgets(picture))),
         thinned=_thinned(removal),
         thinned_why=findings((removal.thinned_why,)) if removal and removal.thinned_why else (),
@@ -294,19 +305,13 @@ def _thinned(removal: Removal | None) -> str:
     )
 
 
-def _exposures(beside: ReviewBeside) -> tuple[tuple[str, str], ...]:
+def _exposures(view: ReviewView, beside: ReviewBeside) -> tuple[tuple[str, str], ...]:
     """Say how many pictures were taken, and what their headers say of dose."""
     found = beside.exposures
     lines = [("pictures", f"{found.pictures}, {found.measured} of them with numbers")]
-    for name, values, unit in (
-        ("dose-area product", found.doses_dgycm2, "dGy cm²"),
-        ("dose at the entrance", found.entrance_mgy, "mGy"),
-    ):
-        text = "not recorded"
-        if values:
-            headers = words.count(len(values), "header", "headers")
-            text = f"{words.significant(sum(values))} {unit}, {headers} added up"
-        lines.append((name, text))
+    name, _, dose = dose_words(dose_of(view.case.pictures)).partition(": ")
+    if dose:
+        lines.append((name.lower(), dose.rstrip(".")))
     if found.kv:
         low, high = min(found.kv), max(found.kv)
         lines.append(("tube", f"{low:.0f} kV" if low == high else f"{low:.0f} to {high:.0f} kV"))

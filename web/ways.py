@@ -4,7 +4,7 @@ from dataclasses import asdict, dataclass
 from functools import partial
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, Form, Request
+from fastapi import APIRouter, Depends, Form, Query, Request
 from starlette.datastructures import UploadFile
 from starlette.exceptions import HTTPException
 from starlette.responses import JSONResponse, RedirectResponse, Response
@@ -66,11 +66,18 @@ async def _brought(request: Request, name: str = "") -> Brought:
 
 @router.post("/api/cases/{case_id}/pictures")
 def add_picture(
-    request: Request, case_id: str, brought: Annotated[Brought, Depends(_brought)]
+    request: Request,
+    case_id: str,
+    brought: Annotated[Brought, Depends(_brought)],
+    frame: Annotated[int | None, Query(ge=1)] = None,
 ) -> Response:
-    """Take in a picture; it is on disk before this is answered; again, it adds nothing."""
+    """Take in a picture; it is on disk before this is answered; again, it adds nothing.
+
+    Of a run the last frame is measured, or the one asked for, counted from 1.
+    """
     service = _service(request)
-    added = service.add_picture(case_id, brought.data, brought.name)
+    asked = None if frame is None else frame - 1
+    added = service.add_picture(case_id, brought.data, brought.name, frame=asked)
     return JSONResponse(_plain(service, case_id, added), 201 if added.is_new else 200)
 
 
@@ -98,6 +105,7 @@ def _plain(service: Service, case_id: str, added: Added) -> dict[str, Any]:
         "is_new": added.is_new,
         "role": picture.role,
         "standing": case.standing_of(picture),
+        "held": list(picture.arrival.differs) if picture.role == "held" and picture.arrival else [],
         "verdict": result.verdict if result else None,
         "reasons": [str(reason.reason) for reason in result.reasons] if result else [],
         "recession_mm": _quantity(removal.recession_mm) if removal else None,
