@@ -10,8 +10,10 @@ import pytest
 
 from tests import report_cases, standins
 from tracker import cli
+from tracker.agreement import Terms
 from tracker.cli_report import FILES
 from tracker.service import Service
+from tracker.values import Plan
 
 
 @pytest.fixture(autouse=True)
@@ -41,6 +43,21 @@ def test_it_writes_every_file_while_the_record_is_served(
     sources = re.findall(r'(?:src|href)="([^"]*)"', html)
     assert sources
     assert all(source.startswith("data:image/png;base64,") for source in sources)
+
+
+def test_another_view_of_the_hip_says_what_is_said_of_the_hip(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with Service(tmp_path / "record", clock=report_cases.Clock()) as service:
+        plan = Plan(floor_lcea_deg=None, depth_mm=3.0)
+        service.hips.open_hip(standins.setup(), Terms(), {"false-profile": plan})
+        service.around.capsule("p1", "closed")
+        [other] = service.case("p1").agreement.views
+    monkeypatch.chdir(tmp_path)
+    assert cli.main(["report", other.case_id, "--data", "record", "--only", "json"]) == 0
+    plain = json.loads(Path(f"{other.case_id}-report", "report.json").read_text("utf-8"))
+    assert plain["view"] == "false-profile"
+    assert plain["around"]["capsule"] == "closed"
 
 
 def test_only_what_is_asked_for(record: Path, tmp_path: Path) -> None:

@@ -42,6 +42,7 @@ def add_command(commands: Any) -> None:
 
 def _report(options: argparse.Namespace) -> None:
     """Write a report from the record as it is; a service may hold it meanwhile."""
+    from tracker.around_films import hip_of
     from tracker.decoding import SHARED
     from tracker.ledger import Ledger
     from tracker.record import Stamp
@@ -58,7 +59,8 @@ def _report(options: argparse.Namespace) -> None:
     with Store(folder, stamp, database=database, reads_only=True) as store:
         ledger = Ledger(store, DEFAULTS, lambda: 0.0, SHARED)
         # As the record has it: what waits to be measured is for the service to measure.
-        ledger.reread(case)
+        for name in (case, hip_of(ledger, ledger.reread(case).row.id)):
+            ledger.reread(name)
         reports = Reporting(ledger, (stamp.software, stamp.settings))
         makers: dict[str, Callable[[], bytes]] = {
             "pdf": lambda: reports.pdf(case),

@@ -3,6 +3,7 @@
 from collections import OrderedDict
 from collections.abc import Callable
 from datetime import tzinfo
+from threading import Lock
 from typing import Any, Final
 
 import numpy as np
@@ -66,6 +67,8 @@ class Reporting:
         self._ledger = ledger
         self._made_with = made_with
         self._zone = zone
+        self._guard = Lock()
+        self._at_layout = Lock()
         self._held: OrderedDict[_Key, Still] = OrderedDict()
         self._sizes: dict[_Key, tuple[int, int]] = {}
 
@@ -79,7 +82,7 @@ class Reporting:
         case = self._ledger.case(case_id)
         events = self._ledger.store.events(case.row)
         notes = [note.text for note in views.plan_notes(case)]
-        hip = self._ledger.case(around_acts.hip_of(self._ledger, case_id))
+        hip = self._ledger.case(hip_of(self._ledger, case_id))
         beside = around_acts.view_of(case, events[-1].at, hip)
         return build(beside, events, notes, self._made_with)
 
@@ -109,9 +112,11 @@ class Reporting:
         drawings = self._drawings(report, report_pdf.address, for_print=True)
         document = report_page.document(report, drawings, self._zone)
         identity = f"{case_id} {report.last_at.isoformat()} {report.made.entries}"
-        return report_pdf.render(
-            document, lambda number, form: self.picture(case_id, number, form), identity
-        )
+        # One at a time: the text layout beneath is not made for several threads.
+        with self._at_layout:
+            return report_pdf.render(
+                document, lambda number, form: self.picture(case_id, number, form), identity
+            )
 
     def csv(self, case_id: str) -> str:
         """Return every number of the report as CSV."""
@@ -229,15 +234,18 @@ class Reporting:
     def _still(self, picture: CasePicture) -> Still:
         """Return a kept picture; the few that were looked at last are held."""
         key = (picture.row.sha256, picture.frame)
-        if key in self._held:
-            self._held.move_to_end(key)
-            return self._held[key]
+        with self._guard:
+            held = self._held.get(key)
+            if held is not None:
+                self._held.move_to_end(key)
+                return held
         still = self._ledger.shown(picture)
         height, width = still.grey.shape
-        self._sizes[key] = (width, height)
-        self._held[key] = still
-        while len(self._held) > _MOST_HELD:
-            self._held.popitem(last=False)
+        with self._guard:
+            self._sizes[key] = (width, height)
+            self._held[key] = still
+            while len(self._held) > _MOST_HELD:
+                self._held.popitem(last=False)
         return still
 
     def _size(self, picture: CasePicture) -> tuple[int, int]:
