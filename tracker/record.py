@@ -7,10 +7,11 @@ A field that an older record lacks takes its default; an unknown field is an err
 
 import json
 import types
+from collections.abc import Callable
 from dataclasses import MISSING, dataclass, fields, is_dataclass
 from datetime import UTC, datetime
 from enum import StrEnum
-from functools import cache
+from functools import cache, partial
 from typing import Any, Literal, TypeVar, Union, cast, get_args, get_origin, get_type_hints
 
 import numpy as np
@@ -149,7 +150,7 @@ def decode(kind: type[T], plain: Plain) -> T:
     -------
     kind
     """
-    return cast(T, _decode(kind, plain))
+    return cast(T, _reader(cast(Any, kind))(plain))
 
 
 def to_text(value: object) -> str:
@@ -162,38 +163,52 @@ def from_text(kind: type[T], text: str) -> T:
     return decode(kind, json.loads(text))
 
 
+Reader = Callable[[Any], Any]
+
+
 @cache
-def _hints(kind: type) -> dict[str, Any]:
-    return get_type_hints(kind)
-
-
-def _decode(kind: Any, plain: Any) -> Any:
+def _reader(kind: Any) -> Reader:
+    """Return what rebuilds a value of a type; worked out once a type, for thousands of values."""
     origin = get_origin(kind)
     if origin in (Union, types.UnionType):
-        return _decode_optional(kind, plain)
+        return _optional(kind)
     if origin is Literal:
-        if plain not in get_args(kind):
-            raise InternalError(f"the record holds {plain!r}, which is none of {get_args(kind)}")
-        return plain
+        return _one_of(get_args(kind))
     if origin is tuple:
-        return _decode_tuple(get_args(kind), plain)
+        return _several(get_args(kind))
     if origin is np.ndarray:
         # NDArray[np.float64] is ndarray[shape, dtype[float64]].
         scalar = get_args(get_args(kind)[1])[0]
-        return np.asarray(plain, dtype=scalar)
+        return partial(np.asarray, dtype=scalar)
     if is_dataclass(kind):
-        return _decode_dataclass(cast(type, kind), plain)
+        return _parts_of(cast(type, kind))
     if isinstance(kind, type) and issubclass(kind, StrEnum):
-        return kind(plain)
+        return kind
     if kind is datetime:
-        return _decode_time(plain)
+        return _decode_time
     if kind is float:
-        return float(plain)
+        return float
     if kind in (str, int, bool):
+        return _plain(kind)
+    raise InternalError(f"the record has no form for {kind!r}")
+
+
+def _plain(kind: type) -> Reader:
+    def read(plain: Any) -> Any:
         if not isinstance(plain, kind):
             raise InternalError(f"the record holds {plain!r} where a {kind.__name__} belongs")
         return plain
-    raise InternalError(f"the record has no form for {kind!r}")
+
+    return read
+
+
+def _one_of(allowed: tuple[Any, ...]) -> Reader:
+    def read(plain: Any) -> Any:
+        if plain not in allowed:
+            raise InternalError(f"the record holds {plain!r}, which is none of {allowed}")
+        return plain
+
+    return read
 
 
 def _decode_time(plain: Any) -> datetime:
@@ -203,31 +218,50 @@ def _decode_time(plain: Any) -> datetime:
     return found
 
 
-def _decode_optional(kind: Any, plain: Any) -> Any:
+def _optional(kind: Any) -> Reader:
     members = [member for member in get_args(kind) if member is not type(None)]
-    if plain is None:
-        return None
-    if len(members) != 1:
-        raise InternalError(f"the record can't tell the members of {kind!r} apart")
-    return _decode(members[0], plain)
+
+    def read(plain: Any) -> Any:
+        if plain is None:
+            return None
+        if len(members) != 1:
+            raise InternalError(f"the record can't tell the members of {kind!r} apart")
+        return _reader(members[0])(plain)
+
+    return read
 
 
-def _decode_tuple(members: tuple[Any, ...], plain: Any) -> tuple[Any, ...]:
+def _several(members: tuple[Any, ...]) -> Reader:
     if len(members) == 2 and members[1] is Ellipsis:
-        return tuple(_decode(members[0], item) for item in plain)
-    return tuple(_decode(member, item) for member, item in zip(members, plain, strict=True))
+        item = _reader(members[0])
+        return lambda plain: tuple(map(item, plain))
+    items = tuple(map(_reader, members))
+
+    def read(plain: Any) -> tuple[Any, ...]:
+        return tuple(item(value) for item, value in zip(items, plain, strict=True))
+
+    return read
 
 
-def _decode_dataclass(kind: type, plain: Any) -> Any:
-    hints = _hints(kind)
-    parts = {part.name: part for part in fields(kind)}
-    unknown = set(plain) - set(parts)
-    if unknown:
-        raise InternalError(f"the record holds unknown fields of {kind.__name__}: {unknown}")
-    given = {}
-    for name, part in parts.items():
-        if name in plain:
-            given[name] = _decode(hints[name], plain[name])
-        elif part.default is MISSING and part.default_factory is MISSING:
-            raise InternalError(f"the record lacks {kind.__name__}.{name}")
-    return kind(**given)
+def _parts_of(kind: type) -> Reader:
+    hints = get_type_hints(kind)
+    # A part's reader is looked up when it is first needed: a type may hold itself.
+    parts = [
+        (part.name, hints[part.name], part.default is MISSING and part.default_factory is MISSING)
+        for part in fields(kind)
+    ]
+    names = frozenset(name for name, _, _ in parts)
+
+    def read(plain: Any) -> Any:
+        if not names.issuperset(plain):
+            unknown = set(plain) - names
+            raise InternalError(f"the record holds unknown fields of {kind.__name__}: {unknown}")
+        given = {}
+        for name, hint, is_needed in parts:
+            if name in plain:
+                given[name] = _reader(hint)(plain[name])
+            elif is_needed:
+                raise InternalError(f"the record lacks {kind.__name__}.{name}")
+        return kind(**given)
+
+    return read
