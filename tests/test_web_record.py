@@ -74,11 +74,11 @@ def test_the_list_comes_in_parts(client: Client, service: Service) -> None:
     for k in range(35):
         service.open_case(standins.setup(f"q{k:02}"))
     text = client.get("/", headers=PAGE).text
-    assert text.count('<p class="name">') == 30
+    assert text.count('<p class="name">') == 20
     assert "36 cases" in text
     address = text.split('class="older"><a href="')[1].split('"')[0].replace("&amp;", "&")
     older = client.get(address, headers=PAGE).text
-    assert older.count('<p class="name">') == 6
+    assert older.count('<p class="name">') == 16
     assert 'class="older"' not in older
     found = client.get("/?find=Q1", headers=PAGE).text
     assert found.count('<p class="name">') == 10

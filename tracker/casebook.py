@@ -474,21 +474,25 @@ def read_case(
 
 
 def _timeline(seen: dict[int, CasePicture], *, as_they_came: bool) -> Timeline:
-    """Return the order in which the pictures of the case were taken."""
-    moments = []
+    """Return the order in which the pictures of the case were taken.
+
+    They are seen in the order in which they came.  A clock that was set back in between must not
+    put a later one before an earlier one.
+    """
+    moments: list[timeline.Moment] = []
     for picture in seen.values():
         if picture.role in ("first", "still", "earlier"):
             came, at = picture.arrival, picture.joined_at or picture.row.received_at
+            last_s = moments[-1].came_s if moments else at.timestamp()
             moments.append(
                 timeline.Moment(
                     picture.number,
-                    at.timestamp(),
+                    max(at.timestamp(), last_s),
                     came.lag_s if came else None,
                     came.series if came else "",
                     came.facts.instance_number if came else None,
                 )
             )
-    moments.sort(key=lambda moment: moment.came_s)
     return timeline.read(moments, as_they_came=as_they_came)
 
 

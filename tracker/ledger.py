@@ -15,7 +15,7 @@ from tracker import casebook, pipeline
 from tracker.acting import SOFTWARE
 from tracker.casebook import Case, CasePicture, Proposal
 from tracker.decoding import Decoder
-from tracker.errors import NotFound
+from tracker.errors import NotFound, StoreError
 from tracker.identity import Kept, blank_of
 from tracker.record import PictureRow, ResultRow, from_text, to_text
 from tracker.settings import Settings
@@ -140,7 +140,12 @@ class Ledger:
             return case
         state, trail = self._state(case), self._trail(case)
         for picture in waiting:
-            still = self._measurable(picture)
+            try:
+                still = self._measurable(picture)
+            except StoreError:
+                # Its file is damaged: it waits until it is mended, and keeps no other from being
+                # measured.
+                continue
             started = self._timer()
             result, after = pipeline.measure_still(still, state, self._settings)
             result = replace(result, elapsed_ms=(self._timer() - started) * 1000)
@@ -211,7 +216,13 @@ class Ledger:
         trail.cut(shared)
         for picture in wanted[shared:]:
             before = trail.states[-1]
-            _, after = pipeline.measure_still(self._measurable(picture), before, self._settings)
+            try:
+                still = self._measurable(picture)
+            except StoreError:
+                # Damaged since: its result stands, and the next ones are measured without it.
+                trail.add(picture, before)
+                continue
+            _, after = pipeline.measure_still(still, before, self._settings)
             trail.add(picture, pipeline.beside(before, after) if picture.quiet else after)
         return trail.states[-1]
 

@@ -17,7 +17,7 @@ from tracker.ledger import Ledger
 from tracker.record import CaseRow, ResultRow, WholeCase, from_text
 from tracker.values import NotMeasurable, Reason, ReferenceResult, Side, StillResult, View
 
-A_PAGE: Final = 30
+A_PAGE: Final = 20
 _MOST_KEPT: Final = 300
 _UNREAD: Final = (NotMeasurable(Reason.UNREADABLE),)
 

@@ -1,5 +1,6 @@
 """What the pages show: the ledger's cases put together with their pictures."""
 
+from dataclasses import replace
 from datetime import datetime
 from typing import Final
 
@@ -7,7 +8,7 @@ import numpy as np
 
 from tracker import casetoml, gallery, views
 from tracker.casebook import Case, CasePicture
-from tracker.errors import NotFound
+from tracker.errors import NotFound, StoreError
 from tracker.gallery import Form
 from tracker.ledger import Ledger, first_picture, picture_of
 from tracker.once import Once
@@ -16,6 +17,7 @@ from tracker.views import GlanceView, MarksView, PictureView, ReviewEntry, Revie
 
 _MOST_STILLS: Final = 3
 _MOST_PNGS: Final = 24
+_MOST_GLANCES: Final = 8
 """Kept in memory: a few decoded pictures, and of the pages' pictures what the open ones show."""
 
 
@@ -32,12 +34,19 @@ class Showing:
         self._sizes: dict[str, tuple[int, int]] = {}
         self._stills: Once[Still] = Once(_MOST_STILLS)
         self._pngs: Once[bytes] = Once(_MOST_PNGS)
+        self._glances: Once[GlanceView] = Once(_MOST_GLANCES)
 
     def glance(self, case_id: str, now: datetime) -> GlanceView:
         """Return what the wall shows: what is left now, or why nothing can be said."""
         case = self._ledger.case(case_id)
-        shown = self._view(case, case.latest, rim=True) if case.latest else None
-        return views.glance(case, shown, now)
+
+        def seen() -> GlanceView:
+            shown = self._view(case, case.latest, rim=True) if case.latest else None
+            return views.glance(case, shown, now)
+
+        # All that a case shows follows from its journal; only the picture's age goes on.
+        found = self._glances.get((case.row.key, case.last_event), seen)
+        return replace(found, now=now)
 
     def review(self, case_id: str, now: datetime) -> ReviewView:
         """Return the whole case for reading afterwards."""
@@ -124,8 +133,8 @@ class Showing:
     def _view(
         self, case: Case, picture: CasePicture, *, rim: bool, thinned: bool = False
     ) -> PictureView:
-        whole = gallery.whole_frame(*self._size(first_picture(case)))
-        size = self._size(picture)
+        of_first = self._size(first_picture(case))
+        whole, size = gallery.whole_frame(*of_first), self._size_or(picture, of_first)
         return views.picture_view(case, picture, whole, size, rim=rim, thinned=thinned)
 
     def _still(self, picture: CasePicture) -> Still:
@@ -139,3 +148,10 @@ class Showing:
             height, width = self._still(picture).grey.shape
             self._sizes[digest] = (width, height)
         return self._sizes[digest]
+
+    def _size_or(self, picture: CasePicture, other: tuple[int, int]) -> tuple[int, int]:
+        """Return a picture's size; another one where its file is damaged: its numbers stand."""
+        try:
+            return self._size(picture)
+        except StoreError:
+            return other
