@@ -35,13 +35,15 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class StripMarks:
-    """What the strip shows beside the depth: all at the lateral edge."""
+    """What the strip shows beside the depth: all at the edge; and the words for its ends."""
 
     edge_deg: float
     removed_mm: Quantity | None
     plan_mm: float | None
     greatest_mm: float | None
     lateral_on_the_right: bool
+    ends: tuple[str, str] = ("towards the mid-line", "lateral")
+    edge: str = "lateral edge"
 
 
 # --- the strip ---------------------------------------------------------------------------
@@ -96,7 +98,7 @@ def strip(
     for angle in range(int(np.ceil(low / 15)) * 15, int(high) + 1, 15):
         parts.append(grid_line((x(angle), top), (x(angle), y(deepest))))
         parts.append(written(x(angle), height - bottom + 20, f"{angle}°", "middle"))
-    ends = ("towards the mid-line", "lateral")
+    ends = marks.ends
     ends = ends if marks.lateral_on_the_right else (ends[1], ends[0])
     parts.append(written(left, height - 8, ends[0], "start"))
     parts.append(written(width - right, height - 8, ends[1], "end"))
@@ -121,7 +123,7 @@ def strip(
         parts.append(
             written(at + away, y(marks.plan_mm) + 5, "plan", "start" if away > 0 else "end")
         )
-    parts.append(written(at, top - 14, "lateral edge", "middle"))
+    parts.append(written(at, top - 14, marks.edge, "middle"))
     return svg(width, height, "strip", parts)
 
 

@@ -121,6 +121,7 @@ def lines_in(
     title: str,
     *,
     thinned: Sequence[Floats] = (),
+    outward: str = "lateral",
 ) -> str:
     """Draw a picture's lines in a frame of the first picture.
 
@@ -136,6 +137,8 @@ def lines_in(
     title : str
     thinned : sequence of ndarray of shape (N, 2)
         Closed lines around thinned bone, in the picture's own pixels.
+    outward : str
+        The word for the direction in which the edge lies in this view.
 
     Returns
     -------
@@ -147,7 +150,7 @@ def lines_in(
     lines = replace(lines, thinned=tuple(_mapped(line, to_frame) for line in thinned))
     # On a whole picture the rim is small: words beside it would cover it.
     is_whole = frame.from_reference is UNMOVED
-    labels = directions(frame, reference, side)
+    labels = directions(frame, reference, side, outward)
     return rim_lines(frame.width, frame.height, lines, labels, title, named=not is_whole)
 
 
@@ -198,14 +201,16 @@ def passes_in(
     return pass_lines(frame.width, frame.height, outlines, lines, title)
 
 
-def directions(frame: Frame, reference: ReferenceResult, side: Side) -> tuple[Label, ...]:
+def directions(
+    frame: Frame, reference: ReferenceResult, side: Side, outward: str = "lateral"
+) -> tuple[Label, ...]:
     """Return the words "lateral" and "head" at the edges of a frame towards which they lie."""
     if reference.up_px is None:
         return ()
     up = reference.up_px
     lateral = (-up[1], up[0]) if side == "left" else (up[1], -up[0])
     found = []
-    for (x, y), word in ((lateral, "lateral"), (up, "head")):
+    for (x, y), word in ((lateral, outward), (up, "head")):
         # The place where a ray from the middle leaves the frame, a little inside it.
         reach = min(
             (frame.width / 2 - 76) / max(abs(x), 1e-9), (frame.height / 2 - 30) / max(abs(y), 1e-9)

@@ -28,7 +28,25 @@ from tracker.values import (
     ScaleRung,
     Socket,
     StillResult,
+    View,
 )
+
+OUTWARD: Final[dict[View, str]] = {
+    "AP": "lateral",
+    "oblique": "outward",
+    "false-profile": "front",
+}
+"""The direction in which the edge lies, by view; only an AP view shows the lateral one."""
+_INWARD: Final[dict[View, str]] = {
+    "AP": "towards the mid-line",
+    "oblique": "inward",
+    "false-profile": "back",
+}
+_EDGE: Final[dict[View, str]] = {
+    "AP": "lateral edge",
+    "oblique": "edge in this view",
+    "false-profile": "front edge",
+}
 
 _HANDLES: Final = 5
 _STRIP: Final = (760, 520)
@@ -375,7 +393,14 @@ def picture_view(
         size = (frame.width, frame.height)
         title = f"Picture {picture.number} with the rim's lines"
         lines = gallery.lines_in(
-            frame, drawn, to_reference, reference, side, title, thinned=borders
+            frame,
+            drawn,
+            to_reference,
+            reference,
+            side,
+            title,
+            thinned=borders,
+            outward=OUTWARD[case.setup.view],
         )
     return PictureView(
         number=picture.number,
@@ -486,6 +511,8 @@ def strip_of(case: Case, size: tuple[int, int]) -> str:
         plan_mm=latest_one.recession_mm.value + latest_one.remaining_mm.value,
         greatest_mm=_greatest_left(case),
         lateral_on_the_right=lateral_on_the_right(reference, case),
+        ends=(_INWARD[case.setup.view], OUTWARD[case.setup.view]),
+        edge=_EDGE[case.setup.view],
     )
     title = "The rim unrolled: millimetres removed along it, picture by picture"
     profiles = [removal.profile for removal in removals]

@@ -292,7 +292,8 @@ def _verdict(shell: Shell, shown: PictureView, view: GlanceView) -> VerdictConte
     if removal:
         figure_text, unit = words.left(removal.remaining_mm, at_most=at_most)
         quantity = removal.recession_mm
-        removed = f"{words.value(quantity)} mm removed ({words.interval(quantity)})"
+        since = " since this first picture" if view.case.setup.carried else ""
+        removed = f"{words.value(quantity)} mm removed{since} ({words.interval(quantity)})"
     return VerdictContext(
         number=shown.number,
         at=words.clock(shown.received_at),
