@@ -184,6 +184,20 @@ def test_the_final_on_its_page_on_pictures_and_on_review(client: Client, service
     assert "mm removed" not in text_of(client).split("As it was written")[0].split("Final", 1)[1]
 
 
+def test_pictures_offers_the_last_two_as_the_final(client: Client, service: Service) -> None:
+    bring(service, 20)
+    assert "final before repair" not in client.get("/cases/p1", headers=PAGE).text.lower().replace(
+        "traction, final before repair", ""
+    )
+    bring(service, 29, 31)
+    assert "pictures 2 and 3 are two exposures" in client.get("/cases/p1", headers=PAGE).text
+    data = {"when": "before repair", "picture": ["2", "3"], "page": "pictures"}
+    answer = client.post(f"{BASE}/final", data=data, headers=PAGE)
+    assert answer.url.path == "/cases/p1"
+    assert "are two exposures" not in answer.text
+    assert "3.0 mm</b> removed" in answer.text
+
+
 def test_two_that_disagree_give_no_mean(client: Client, service: Service) -> None:
     bring(service, 20, 34)
     client.post(f"{BASE}/final", data={"when": "after traction", "picture": ["1", "2"]})

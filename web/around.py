@@ -20,7 +20,7 @@ from web.phrases import reading_context
 
 router = APIRouter(prefix="/cases/{case_id}/around")
 
-Page = Literal["", "around", "review"]
+Page = Literal["pictures", "around", "review"]
 When = Literal["before repair", "after traction"]
 FilmWhen = Literal["before", "after"]
 Capsule = Literal["closed", "closed in part", "left open"]
@@ -92,7 +92,7 @@ def _act(
         return _shown(request, case_id, error=error)
     base = case_base(case_id)
     where = f"#{place}" if page == "around" and place else ""
-    return RedirectResponse(f"{base}/{page}{where}" if page else base, 303)
+    return RedirectResponse(base if page == "pictures" else f"{base}/{page}{where}", 303)
 
 
 @router.get("")
@@ -224,7 +224,7 @@ def estimate(
     number: Annotated[int, Form()],
     removed_mm: Annotated[str, Form(max_length=16)] = "",
     skip: Annotated[bool, Form()] = False,
-    page: Annotated[Page, Form()] = "",
+    page: Annotated[Page, Form()] = "pictures",
 ) -> Response:
     """Write down the surgeon's own estimate of a picture, or that there is none."""
     acts = _service(request).around

@@ -157,6 +157,8 @@ class BriefContext:
     clock : ClockContext
     finals : tuple of FinalContext
         Those that were saved.
+    pair : tuple of int
+        The last two pictures that can make a final, where none is saved yet; else empty.
     lines : tuple of (str, str)
     """
 
@@ -164,4 +166,5 @@ class BriefContext:
     estimate: tuple[tuple[int, tuple[str, ...]], ...]
     clock: ClockContext
     finals: tuple[FinalContext, ...]
+    pair: tuple[int, ...]
     lines: tuple[tuple[str, str], ...]

@@ -107,6 +107,7 @@ def brief_context(view: AroundView) -> BriefContext:
         ),
         clock=clock_context(view),
         finals=finals,
+        pair=_pair(view),
         lines=tuple(lines),
     )
 
@@ -221,6 +222,14 @@ def _final(view: AroundView, when: str) -> FinalContext:
         pictures=f"pictures {first} and {second}",
         budgets=budget_contexts(both.budgets) if given or not both.agree else (),
     )
+
+
+def _pair(view: AroundView) -> tuple[int, ...]:
+    """Return the last two pictures of burring, until the final before repair is saved."""
+    last = [picture.number for picture in view.counted if not picture.quiet][-2:]
+    if len(last) < 2 or view.case.log.closed or view.around.final("before repair") is not None:
+        return ()
+    return tuple(last)
 
 
 def _choices(view: AroundView) -> tuple[PictureChoice, ...]:
