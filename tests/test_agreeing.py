@@ -12,6 +12,7 @@ from tests.standins import png
 from tracker import agreement
 from tracker.agreement import Agreement, Beside, Rehearsed, Terms
 from tracker.errors import InputError, NotFound
+from tracker.inbox import STILL_S, Inbox
 from tracker.record import EventRow, to_text
 from tracker.service import Service
 from tracker.values import Plan
@@ -156,6 +157,33 @@ def test_a_rehearsal_takes_one_picture_and_the_next_one_counts(service: Service)
     service.add_picture("p1", png(40), "test.png")
     assert service.add_picture("p1", png(0), "000.png").number == 0
     assert service.case("p1").first is not None
+
+
+def test_a_rehearsal_by_a_watched_folder_leaves_its_file_and_takes_it_never_again(
+    service: Service, tmp_path: Path
+) -> None:
+    folder = tmp_path / "share"
+    folder.mkdir()
+    service.open_hip(PLAIN, Terms(), {})
+    service.agreeing.begin_rehearsal("p1")
+    (folder / "test.png").write_bytes(png(40))
+
+    def watch() -> None:
+        """Look until what is in the folder has come to rest."""
+        now = 0.0
+        inbox = Inbox(service, folder, "p1", timer=lambda: now)
+        for _ in range(4):
+            inbox.look()
+            now += STILL_S
+
+    watch()
+    assert [one.name for one in service.case("p1").agreement.rehearsals] == ["test.png"]
+    service.agreeing.end_rehearsal("p1")
+    watch()
+    assert service.case("p1").pictures == ()
+    (folder / "000.png").write_bytes(png(0))
+    watch()
+    assert [picture.row.name for picture in service.case("p1").pictures] == ["000.png"]
 
 
 def test_after_a_restart_the_line_is_there_and_the_picture_is_not(tmp_path: Path) -> None:
