@@ -4,27 +4,38 @@
     python -m tests.fuzz --count 20000 --seed 7
 
 Every kind of file that the decoder takes is damaged in many ways from a seed and given to the
-decoder that the service uses.  After every hundred a good picture must come out as it always does.
+decoder that the service uses; of what can be read all the same, what would be kept is made too.
+After every hundred a good picture must come out as it always does.  A run of 20,000 and more is
+kept in docs/fuzz.json, of which docs/validation.md is made.
 """
 
 import argparse
+import contextlib
+import dataclasses
+import json
 import struct
 import sys
 import time
 import zlib
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from pathlib import Path
 
 import cv2
 import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 
-from tests import dicom_files
+from tests import dicom_files, test_stripping
+from tracker import __version__
 from tracker.decoding import LONGEST_S, MOST_MEMORY, Decoder
 from tracker.errors import UnreadableImage
-from tracker.settings import ImageLimits
+from tracker.identity import blank_of
+from tracker.settings import DEFAULTS, ImageLimits
 
+KEPT = Path(__file__).resolve().parents[1] / "docs" / "fuzz.json"
+LEAST_KEPT = 20_000
+KEY = bytes(32)
 ROWS, COLUMNS = 144, 160
 EVERY = 100
 """So often a good picture is looked at."""
@@ -67,10 +78,22 @@ def seeds() -> dict[str, bytes]:
         files[f"DICOM {kind}"] = dicom_files.as_file(dicom_files.dataset_of(grey16 >> 4), syntax)
     for kind, syntax in dicom_files.LOSSY.items():
         files[f"DICOM {kind}"] = dicom_files.as_file(dicom_files.dataset_of(grey8), syntax)
+    for kind in ("PNG", "JPEG", "TIFF", "WebP"):
+        files[f"{kind} with notes"] = _named(kind, grey8, colour)
     run = np.stack([grey16 >> 4] * 3)
     files["DICOM run"] = dicom_files.as_file(dicom_files.dataset_of(run))
     files["DICOM without preamble"] = files["DICOM explicit"][132:]
     return files
+
+
+def _named(kind: str, grey: NDArray[np.uint8], colour: NDArray[np.uint8]) -> bytes:
+    """A file with EXIF, text, profiles and the like beside its pixels."""
+    if kind == "TIFF":
+        return test_stripping.tiff(grey, 3)
+    made = {"PNG": test_stripping.png, "JPEG": test_stripping.jpeg, "WebP": test_stripping.webp}
+    return made[kind](
+        colour if kind == "WebP" else grey, test_stripping.secret_exif(3, camera=True)
+    )
 
 
 def _cv(ending: str, pixels: NDArray[np.uint8] | NDArray[np.uint16], *options: int) -> bytes:
@@ -196,6 +219,7 @@ class Tally:
 
     tried: int = 0
     read: int = 0
+    kept: int = 0
     refused: int = 0
     lost: int = 0
     slowest_s: float = 0.0
@@ -217,6 +241,7 @@ class Report:
         return Tally(
             sum(one.tried for one in every),
             sum(one.read for one in every),
+            sum(one.kept for one in every),
             sum(one.refused for one in every),
             sum(one.lost for one in every),
             max((one.slowest_s for one in every), default=0.0),
@@ -236,16 +261,12 @@ def run(count: int, seed: int, decoder: Decoder) -> Report:
         data = damaged(files[kind], contents, chance)
         tally.tried += 1
         lost, begun = decoder.lost, time.monotonic()
+        took_s = 0.0
         try:
-            grey = decoder.decode(data, "bad", limits).grey
-            tally.read += 1
-            if not (np.isfinite(grey).all() and grey.min() >= 0 and grey.max() <= 1):
-                report.wrong.append(f"{number}: {kind}: grey values outside 0 to 1")
-        except UnreadableImage:
-            tally.refused += 1
+            took_s = _try(data, f"{number}: {kind}", decoder, tally, report)
         except Exception as error:  # noqa: BLE001  anything else is what is looked for
             report.wrong.append(f"{number}: {kind}: {type(error).__name__}")
-        took_s = time.monotonic() - begun
+            took_s = time.monotonic() - begun
         tally.lost += decoder.lost - lost
         tally.slowest_s = max(tally.slowest_s, took_s)
         if took_s > LONGEST_S + 1.0:
@@ -261,6 +282,26 @@ def run(count: int, seed: int, decoder: Decoder) -> Report:
     return report
 
 
+def _try(data: bytes, what: str, decoder: Decoder, tally: Tally, report: Report) -> float:
+    """Read a file, and make what is kept of it; return how long the longer of both took, s."""
+    limits, begun = ImageLimits(), time.monotonic()
+    try:
+        still = decoder.decode(data, "bad", limits)
+    except UnreadableImage:
+        tally.refused += 1
+        return time.monotonic() - begun
+    reading_s = time.monotonic() - begun
+    tally.read += 1
+    grey = still.grey
+    if not (np.isfinite(grey).all() and grey.min() >= 0 and grey.max() <= 1):
+        report.wrong.append(f"{what}: grey values outside 0 to 1")
+    blank, begun = blank_of(still, DEFAULTS), time.monotonic()
+    with contextlib.suppress(UnreadableImage):
+        decoder.keep(data, "bad", limits, KEY, blank=blank)
+        tally.kept += 1
+    return max(reading_s, time.monotonic() - begun)
+
+
 def peak(pid: int) -> int:
     """Most memory that a process has ever held, bytes."""
     with open(f"/proc/{pid}/status", encoding="ascii") as file:  # noqa: PTH123  no real file
@@ -273,15 +314,22 @@ def peak(pid: int) -> int:
 def table(report: Report) -> str:
     """The run as a table."""
     lines = [
-        "| kind | mutations | read | refused | decoder lost | slowest ms |",
-        "| --- | --- | --- | --- | --- | --- |",
+        "| kind | mutations | read | kept | refused | decoder lost | slowest ms |",
+        "| --- | --- | --- | --- | --- | --- | --- |",
     ]
     for kind, one in [*report.kinds.items(), ("all", report.total)]:
         lines.append(
-            f"| {kind} | {one.tried} | {one.read} | {one.refused} | {one.lost}"
+            f"| {kind} | {one.tried} | {one.read} | {one.kept} | {one.refused} | {one.lost}"
             f" | {one.slowest_s * 1000:.0f} |"
         )
     return "\n".join(lines)
+
+
+def write(report: Report, seed: int) -> None:
+    """Keep a run for the document."""
+    plain = {"software": __version__, "settings": DEFAULTS.digest(), "seed": seed}
+    plain |= dataclasses.asdict(report)
+    KEPT.write_text(json.dumps(plain, indent=1) + "\n", encoding="utf-8")
 
 
 def main() -> int:
@@ -298,6 +346,8 @@ def main() -> int:
         f"{table(report)}\n\n{report.elapsed_s:.0f} s, at most"
         f" {report.most_memory / 1e6:.0f} MB in a child, {len(report.wrong)} wrong\n"
     )
+    if options.count >= LEAST_KEPT:
+        write(report, options.seed)
     for line in report.wrong:
         sys.stdout.write(f"{line}\n")
     return 1 if report.wrong else 0

@@ -185,7 +185,10 @@ def _order(case: Case) -> str:
     if case.as_they_came:
         return "Pictures are in the order in which they came; the C-arm’s clock is not used."
     if case.timeline.set_back:
-        return "The C-arm’s clock was set back during the case; the order is as the pictures came."
+        return (
+            "The C-arm’s clock was set back during the case: pictures from before and after that"
+            " are in the order in which they came."
+        )
     return ""
 
 
