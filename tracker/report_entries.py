@@ -61,7 +61,7 @@ NAMES: Final[dict[str, tuple[str, str]]] = {
     "edge_radius_mm": ("radius from the centre to the edge", "mm"),
     "lcea_deg": ("lateral centre-edge angle", "deg"),
     "change_deg": ("fall of the lateral centre-edge angle", "deg"),
-    "removed_mm": ("bone removed at the lateral edge", "mm"),
+    "removed_mm": ("bone removed at the edge", "mm"),
     "running_mm": ("bone removed, running total", "mm"),
     "total_mm": ("bone removed, with what was carried over", "mm"),
     "carried_mm": ("bone removed before the present first picture", "mm"),

@@ -7,7 +7,7 @@ from typing import Final
 
 from tracker.report import Report
 from tracker.report_entries import Entry
-from tracker.values import Quantity, Side
+from tracker.values import Side
 
 _PLACES: Final = {
     "mm": 1, "deg": 1, "mm2": 0, "mm/{pixel}": 4, "{pixel}": 1, "{count}": 0, "1": 0,
@@ -124,11 +124,6 @@ def left_interval(entry: Entry) -> str:
     return f"{low[1:]} past to {high} left"
 
 
-def rounded(quantity: Quantity, places: int) -> str:
-    """Return a quantity's value with that many decimals."""
-    return fixed(quantity.value, places)
-
-
 def band(report: Report, known: Mapping[str, Entry]) -> list[str]:
     """Return what stands under the final picture where nothing but pixels is kept: plain ASCII."""
     final, start = report.final, report.start
@@ -178,12 +173,10 @@ def hip(side: Side) -> str:
     return f"{side.upper()} hip"
 
 
-def minutes(seconds: float) -> str:
-    """Return a length of time in whole minutes, or hours and minutes.
+def count(number: int, one: str, many: str) -> str:
+    """Return a number with its noun.
 
-    >>> minutes(59), minutes(3700)
-    ('0 min', '1 h 01 min')
+    >>> count(1, "picture", "pictures"), count(3, "picture", "pictures")
+    ('1 picture', '3 pictures')
     """
-    whole = max(0, int(seconds // 60))
-    hours, rest = divmod(whole, 60)
-    return f"{hours} h {rest:02} min" if hours else f"{whole} min"
+    return f"{number} {one if number == 1 else many}"
