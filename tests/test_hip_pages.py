@@ -130,6 +130,9 @@ def test_a_view_is_added_later_and_needs_its_plan(client: Client, service: Servi
     started(client)
     assert client.post("/cases/p1/views", data={"view": "oblique"}).status_code == 422
     assert client.post("/cases/p1/views", data={"view": "AP", "depth_mm": "2"}).status_code == 422
+    bring(client, png(252), "001.png")
+    as_ap = {"view": "AP", "depth_mm": "2"}
+    assert client.post("/cases/p1/pictures/1/as-view", data=as_ap).status_code == 422
     client.post("/cases/p1/views", data={"view": "oblique", "depth_mm": "2,5"})
     assert service.case("p1-oblique").setup.plan.depth_mm == 2.5
 

@@ -92,7 +92,10 @@ class Agreeing:
             self._shown[case_id] = still
             self._say(case_id, agreement.REHEARSED, Rehearsed(name, digest, width, height))
             return True
-        return case.agreement.knows_rehearsal(digest)
+        if case.agreement.knows_rehearsal(digest):
+            return True
+        self._shown.pop(case_id, None)
+        return False
 
     def shows_rehearsal(self, case_id: str) -> bool:
         """Tell whether the rehearsal's picture is still there to be seen."""

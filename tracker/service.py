@@ -456,7 +456,7 @@ class Service:
         self.case(case_id)
         with self._ledger.alone(case_id):
             case = self.case(case_id)
-            if any(picture.counts or picture.withheld for picture in case.stills):
+            if any(picture.is_measured and not picture.distrusted for picture in case.stills):
                 raise InputError(
                     "Pictures have been measured against the first one; it stays.",
                     hint="Open a new case to start again.",

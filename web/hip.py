@@ -1,13 +1,13 @@
 """Addresses around the opening of a case: its other views, the rehearsal, the theatre card."""
 
-from typing import Annotated, Any
+from typing import Annotated
 
 from fastapi import APIRouter, Form, Request
 from starlette.responses import RedirectResponse, Response
 
 from tracker.errors import InputError
 from tracker.service import Service
-from tracker.values import View
+from tracker.values import Plan, View
 from web import card, forms
 from web.contexts import case_base
 from web.pages import render
@@ -24,10 +24,15 @@ def _to(address: str) -> Response:
     return RedirectResponse(address, 303)
 
 
-def _plan(depth_mm: str, max_depth_mm: str) -> dict[str, Any]:
-    """Return a plan in millimetres as a case.toml would say it, from what was typed."""
+def _plan_of(service: Service, view: View, depth_mm: str, max_depth_mm: str) -> Plan:
+    """Return the plan of another view, in millimetres, from what was typed."""
+    if view == "AP":
+        raise InputError(
+            "An AP view has a plan in degrees.", hint="Open it first, and the others from it."
+        )
     typed = forms.CaseForm(depth_mm=depth_mm, max_depth_mm=max_depth_mm)
-    return typed.depths()
+    with forms.in_its_words():
+        return service.plan_of_view(typed.depths())
 
 
 @router.post("/views")
@@ -40,12 +45,7 @@ def add_view(
 ) -> Response:
     """Open another view of the same hip."""
     service = _service(request)
-    if view == "AP":
-        raise InputError(
-            "An AP view has a plan in degrees.", hint="Open it first, and the others from it."
-        )
-    with forms.in_its_words():
-        plan = service.plan_of_view(_plan(depth_mm, max_depth_mm))
+    plan = _plan_of(service, view, depth_mm, max_depth_mm)
     return _to(case_base(service.hips.add_view(case_id, view, plan).row.id))
 
 
@@ -61,10 +61,7 @@ def take_as_view(
     """Take a picture that could not be measured here as one of another view."""
     service = _service(request)
     is_open = any(case.setup.view == view for case in service.hips.views(case_id))
-    plan = None
-    if not is_open:
-        with forms.in_its_words():
-            plan = service.plan_of_view(_plan(depth_mm, max_depth_mm))
+    plan = None if is_open else _plan_of(service, view, depth_mm, max_depth_mm)
     return _to(case_base(service.take_as_view(case_id, number, view, plan).row.id))
 
 

@@ -143,7 +143,7 @@ def pictures_context(
         waiting=len(case.waiting),
         lcea=_lcea(case, shown.removal.lcea_deg if shown and shown.removal else view.start_lcea),
         notes=view.quality,
-        can_replace_first=not any(picture.is_measured for picture in case.stills),
+        can_replace_first=not any(p.is_measured and not p.distrusted for p in case.stills),
         desk=desk_context(case, () if case.silent else view.plan_notes),
         phase=phase_context(case),
         ways=ways_in(case, sources),
