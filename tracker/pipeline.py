@@ -225,7 +225,9 @@ def _registered(
     if isinstance(picture, NotMeasurable):
         return (picture,)
     found = _judged(picture, known, earlier, settings)
-    if isinstance(found, Registered) or register.polarity_agrees(known.template, picture, settings):
+    if isinstance(found, Registered) or found[0].reason is Reason.MIRRORED:
+        return found
+    if register.polarity_agrees(known.template, picture, settings):
         return found
     inverted = not picture.bone_bright
     turned = radiograph(still, settings, known.rectification, exposed, bone_bright=inverted)

@@ -13,7 +13,17 @@ from pathlib import Path
 
 import cv2
 
-from tests.validation import document, folders, libraries, memory, phantoms, steps, sweeps
+from tests.validation import (
+    document,
+    folders,
+    latency,
+    libraries,
+    memory,
+    phantoms,
+    steps,
+    sweeps,
+)
+from tests.validation.damaged import block as damaged_files
 from tests.validation.document import Block
 from tests.validation.outcomes import Outcome
 from tracker import __version__
@@ -137,6 +147,7 @@ BLOCKS: dict[str, Callable[[Bench], Block]] = {
     "coverage": lambda bench: document.coverage(bench.outcomes),
     "curves": lambda bench: document.curves(bench.curves),
     "libraries": lambda bench: document.libraries(bench.trials),
+    "damaged files": lambda _bench: damaged_files(),
     "observers": lambda bench: document.observer_error(bench.outcomes),
     "published": lambda _bench: document.published_checks(),
     "speed": _speed,
@@ -182,7 +193,7 @@ def write(
         block = BLOCKS[name](bench)
         # Read now, not before: another run may have renewed other blocks meanwhile.
         text = (target if target.exists() else source).read_text(encoding="utf-8")
-        if name != "published":
+        if name not in ("published", "latency", "damaged files"):
             block = dataclasses.replace(block, text=f"{block.text}\n{identity()}\n")
         target.write_text(document.renewed(text, {name: block}), encoding="utf-8")
         for file, figure in block.figures.items():
