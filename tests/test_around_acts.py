@@ -15,7 +15,17 @@ from tracker import thinned
 from tracker.errors import InputError, NotFound
 from tracker.service import Service, Terms
 from tracker.settings import DEFAULTS, Settings
-from tracker.values import CaseSetup, NotMeasurable, Plan, Quantity, Reason, ReferenceResult, Still
+from tracker.values import (
+    Budget,
+    BudgetRow,
+    CaseSetup,
+    NotMeasurable,
+    Plan,
+    Quantity,
+    Reason,
+    ReferenceResult,
+    Still,
+)
 
 START = datetime(2026, 1, 5, 9, 0, tzinfo=UTC)
 
@@ -310,6 +320,26 @@ def test_a_film_is_measured_by_itself(service: Service, monkeypatch: pytest.Monk
     assert view.compared.change.change_deg.value == pytest.approx(33.0 - 41.0)
     assert view.compared.change.change_deg.u == pytest.approx(np.sqrt(1.2**2 + 1.1**2 + 1.4**2))
     assert acts.films.marks_to_agree("p1", "after") is None
+
+
+def test_where_mark_and_outline_lie_apart_a_film_is_known_no_better(
+    service: Service, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By hand: marks say 41°, the outline 35° ± u 1.2°: u = √(1.2² + 6²/3)."""
+    rows = (BudgetRow("direction", 1.2, "deg", 1.0),)
+
+    def prepare(still: Still, setup: CaseSetup, settings: Settings = DEFAULTS) -> Any:
+        lcea, budget = Quantity(35.0, 1.2, "deg"), Budget("lcea_deg", "deg", rows)
+        result = ReferenceResult(still.name, "given", lcea_deg=lcea, budget=budget)
+        return standins.PreparedReference(result, setup)
+
+    monkeypatch.setattr("tracker.around_films.pipeline.prepare_reference", prepare)
+    films = service.around.films
+    films.agree("p1", films.bring("p1", "after", png(7), "after.png"), None)
+    film = service.case("p1").around.film_after
+    assert film is not None
+    assert film.said.lcea_deg.value == 35.0
+    assert film.said.lcea_deg.u == pytest.approx(np.sqrt(1.2**2 + 6.0**2 / 3), abs=0.02)
 
 
 def test_a_film_whose_outline_can_not_be_followed_gives_the_marks_angle(

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Final
 
-from tracker import around, casetoml, pipeline, views
+from tracker import around, casetoml, pipeline, uncertainty, views
 from tracker.around import FilmBrought, FilmProposal, FilmSaid, FilmWhen
 from tracker.around_sums import (
     U_BEAM_CENTRE_DEG,
@@ -235,14 +235,19 @@ class Films:
         still = self._ledger.still(picture_of(case, brought.number).row)
         setup = replace(case.setup, view="AP", scale=_scale(case), marks=marks, plate=None)
         found = pipeline.prepare_reference(still, setup, self._settings).result
+        socket = views.read_marks(setup, marks).socket
         if found.usable and found.lcea_deg is not None:
+            lcea, budget = found.lcea_deg, found.budget
+            if budget is not None and not isinstance(socket, NotMeasurable):
+                budget = _with_mark(budget, abs(lcea.value - socket.lcea_deg.value))
+                lcea = uncertainty.quantity(lcea.value, budget)
             return FilmSaid(
                 brought.when,
-                found.lcea_deg,
+                lcea,
                 "outline",
                 number=brought.number,
                 marks=marks,
-                budget=found.budget,
+                budget=budget,
             )
         if marks.source == "given":
             factor = max(still.grey.shape) / _EXPECTED
@@ -296,6 +301,17 @@ def compared(case: Case) -> Compared | None:
     same = after.said.variant == "lateral bony edge"
     change = film_change(start, now, u_view_deg=U_BEAM_CENTRE_DEG) if same else None
     return Compared(start, now, "first picture", change)
+
+
+def _with_mark(budget: Budget, apart_deg: float) -> Budget:
+    """Add that the edge's mark and its outline say different angles.
+
+    On a case's pictures the mark only says where to read, and every later picture is read there
+    too; on a film by itself a mark that lies up the wall reads the wall.
+    """
+    u_deg = uncertainty.rectangular(apart_deg)
+    row = BudgetRow("mark and outline of the edge", u_deg, "deg", 1.0, "as far as they lie apart")
+    return replace(budget, rows=(*budget.rows, row))
 
 
 def _proposal(case: Case, number: int) -> FilmProposal | None:
