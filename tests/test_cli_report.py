@@ -76,7 +76,8 @@ def test_a_case_without_a_picture_has_no_capture(
         report_cases.no_picture(service)
     monkeypatch.chdir(tmp_path)
     assert cli.main(["report", "p1", "--data", "record"]) == 0
-    assert "capture.dcm" not in {path.name for path in (tmp_path / "p1-report").iterdir()}
+    written = {path.name for path in (tmp_path / "p1-report").iterdir()}
+    assert set(FILES.values()) - written == {"capture.dcm", "note.png"}
     assert cli.main(["report", "p1", "--data", "record", "--only", "capture"]) == 3
     assert "has no picture" in capsys.readouterr().err
 

@@ -10,11 +10,14 @@ from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import timedelta
+from html import unescape
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from tests import report_cases, standins
 from tests.dicom_files import MADE_UP_NAME, as_file, dataset_of
@@ -256,6 +259,37 @@ def test_several_at_once_get_what_one_gets(service: Service) -> None:
     alone = [asked(one) for one in wanted]
     with ThreadPoolExecutor(4) as threads:
         assert list(threads.map(asked, wanted)) == alone
+
+
+@pytest.mark.parametrize("kind", ["whole", "two_series", "refused_only", "other_view"])
+def test_the_note_to_be_pasted_says_what_the_page_says(service: Service, kind: str) -> None:
+    KINDS[kind](service)
+    note, caution = service.reports.note("p1").strip().split("\n\n")
+    assert caution == CAUTION
+    html = page_of(service)
+    said = unescape(re.sub(r"<[^>]+>", "", html[html.index("r-note") :]))
+    assert note in " ".join(said.split())
+
+
+def test_start_and_final_side_by_side_as_one_picture(service: Service) -> None:
+    report_cases.depth_only(service)
+    picture = decode_colour(service.reports.note_picture("p1"))
+    height, width = picture.shape[:2]
+    assert (width, height > 1024) == (2 * 1280 + 16, True)
+    left, right = picture[:1024, :1280], picture[:1024, 1296:]
+    for half, has_now in ((left, False), (right, True)):
+        sky = np.abs(half.astype(int) - (0x56, 0xB4, 0xE9)).max(axis=2) <= 8
+        plan = np.abs(half.astype(int) - (0xE6, 0x9F, 0x00)).max(axis=2) <= 8
+        assert (sky.sum() > 200) == has_now
+        assert plan.sum() > 200
+    with pytest.raises(NotFound):
+        service.reports.note_picture("nobody")
+
+
+def decode_colour(data: bytes) -> NDArray[np.uint8]:
+    found = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
+    assert found is not None
+    return np.asarray(found[:, :, ::-1], np.uint8)
 
 
 # --- PDF ---------------------------------------------------------------------------------

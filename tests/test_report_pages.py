@@ -66,6 +66,8 @@ def test_the_page_holds_the_report_and_nothing_inline(client: Client) -> None:
         ("report.json", "application/json", b"{"),
         ("report.dcm", "application/dicom", bytes(128) + b"DICM"),
         ("capture.dcm", "application/dicom", bytes(128) + b"DICM"),
+        ("note.txt", "text/plain; charset=utf-8", b"Left hip: resection"),
+        ("note.png", "image/png", b"\x89PNG"),
     ],
 )
 def test_each_file_comes_as_a_file(
@@ -82,12 +84,32 @@ def test_each_file_comes_as_a_file(
 
 
 @pytest.mark.parametrize(
-    "path", ["report", "report.pdf", "report.csv", "report.json", "report.dcm", "capture.dcm"]
+    "path",
+    [
+        "report",
+        "report.pdf",
+        "report.csv",
+        "report.json",
+        "report.dcm",
+        "capture.dcm",
+        "note.txt",
+        "note.png",
+    ],
 )
 def test_of_a_case_that_is_not_there(client: Client, path: str) -> None:
     answer = client.get(f"/cases/nobody/{path}")
     assert answer.status_code == 404
     assert "nobody" in answer.json()["error"]["message"]
+
+
+def test_what_there_is_nothing_for_is_not_offered(tmp_path: Path) -> None:
+    with Service(tmp_path / "empty") as service, Client(create_app(service)) as client:
+        report_cases.no_picture(service)
+        page = client.get("/cases/p1/report").text
+        assert "/cases/p1/report.pdf" in page
+        for name in ("capture.dcm", "note.png"):
+            assert name not in page
+            assert client.get(f"/cases/p1/{name}").status_code == 404
 
 
 @pytest.mark.parametrize(

@@ -18,6 +18,8 @@ FILES: Final = {
     "json": "report.json",
     "sr": "report.dcm",
     "capture": "capture.dcm",
+    "note": "note.txt",
+    "note-picture": "note.png",
 }
 """What can be asked for, and the file's name."""
 
@@ -69,10 +71,13 @@ def _report(options: argparse.Namespace) -> None:
             "json": lambda: reports.json(case).encode(),
             "sr": lambda: reports.structured(case),
             "capture": lambda: reports.capture(case),
+            "note": lambda: reports.note(case).encode(),
+            "note-picture": lambda: reports.note_picture(case),
         }
-        wanted: list[str] = options.only or [
-            kind for kind in FILES if kind != "capture" or reports.report(case).start is not None
-        ]
+        report = reports.report(case)
+        missing = {"capture"} if report.start is None else set()
+        missing |= {"note-picture"} if report.final is None else set()
+        wanted: list[str] = options.only or [kind for kind in FILES if kind not in missing]
         # All of them are made before the first is written: without an extra nothing is.
         made = {FILES[kind]: makers[kind]() for kind in dict.fromkeys(wanted)}
     out: Path = options.out or Path(f"{case}-report")

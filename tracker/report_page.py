@@ -9,6 +9,7 @@ from typing import Final
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
+from tracker import report_note
 from tracker import report_words as words
 from tracker.report import Line, Report
 from tracker.report_entries import Entry, entries
@@ -33,22 +34,6 @@ HOW_FINAL: Final = {
     "two exposures": "two exposures saved as the final one before repair",
     "last while burring": "last measured picture that came while burring",
     "last measured": "last measured picture; none was saved as the final one before repair",
-}
-
-STANDINGS: Final = {
-    "no picture": "no picture yet",
-    "marks to agree": "waits for the marks on the first picture",
-    "first unusable": "the first picture can't be used",
-    "ready": "nothing measured yet",
-    "waiting": "kept, not yet measured",
-    "measured": "measured",
-    "not measured": "not measured",
-    "outline wrong": "outline looks wrong: number withdrawn",
-    "to look at": "kept to look at",
-    "estimate first": "number held back until the surgeon’s own estimate is written",
-    "held": "held: somebody has to say whether it belongs to this case",
-    "recorded": "recorded; its number is shown once the case is closed",
-    "closed": "closed",
 }
 
 _BUDGETS: Final = {"recession_mm": "Removed", "lcea": "LCEA", "remaining": "Left to the plan"}
@@ -153,7 +138,7 @@ def _known(report: Report, drawings: Drawings, zone: tzinfo | None) -> dict[str,
         "budgets": _budgets(report),
         "rungs": RUNGS,
         "how_final": HOW_FINAL,
-        "standings": STANDINGS,
+        "note": Markup(" ".join(report_note.sentences(report, known, _value))),
         "verdict": _verdict,
     }
 

@@ -22,6 +22,7 @@ _SHIFT: Final = 4
 _FONT: Final = cv2.FONT_HERSHEY_SIMPLEX
 _MARGIN_PX: Final = 16
 _CASING_PX: Final = 3
+_GAP_PX: Final = 16
 _KEY: Final = (
     ("rim now", NOW, ()),
     ("rim at the start", START, (10.0, 8.0)),
@@ -49,6 +50,13 @@ def burnt_in(
     ndarray of shape (M + band, N, 3), uint8
         Red, green, blue.
     """
+    picture = with_lines(grey, lines, labels)
+    band = _band(picture.shape[1], texts, with_key=lines is not None)
+    return np.vstack([picture, band])
+
+
+def with_lines(grey: Pixels, lines: RimLines | None, labels: Sequence[Label]) -> Pixels:
+    """Draw a picture's lines and words into its pixels; see :func:`burnt_in`."""
     picture = np.ascontiguousarray(np.repeat(grey[:, :, None], 3, axis=2))
     words = list(labels)
     if lines is not None:
@@ -56,8 +64,26 @@ def burnt_in(
     # Words come last: they stay readable where a line runs under them.
     for label in words:
         _word(picture, label.at, label.text)
-    band = _band(picture.shape[1], texts, with_key=lines is not None)
-    return np.vstack([picture, band])
+    return picture
+
+
+def side_by_side(pictures: Sequence[Pixels], texts: Sequence[str]) -> Pixels:
+    """Set pictures of one size beside one another, with the key and words in one band beneath.
+
+    Parameters
+    ----------
+    pictures : sequence of ndarray of shape (M, N, 3), uint8
+    texts : sequence of str
+        Plain ASCII.
+
+    Returns
+    -------
+    ndarray of shape (M' + band, N', 3), uint8
+    """
+    gap = np.full((pictures[0].shape[0], _GAP_PX, 3), 255, np.uint8)
+    row = [part for picture in pictures for part in (picture, gap)][:-1]
+    joined = np.hstack(row)
+    return np.vstack([joined, _band(joined.shape[1], texts, with_key=True, size=1.1)])
 
 
 def _draw(picture: Pixels, lines: RimLines) -> list[Label]:
@@ -140,9 +166,9 @@ def _word(picture: Pixels, at: tuple[float, float], text: str, size: float = 0.9
     cv2.putText(picture, text, (x, y), _FONT, size, (255, 255, 255), 2, cv2.LINE_AA)
 
 
-def _band(width: int, texts: Sequence[str], *, with_key: bool) -> Pixels:
+def _band(width: int, texts: Sequence[str], *, with_key: bool, size: float = 0.62) -> Pixels:
     """Return the band under the picture: the key of the lines, then the words."""
-    size, step = 0.62, 30
+    step = round(48 * size)
     rows = [row for text in texts for row in _wrapped(text, width - 2 * _MARGIN_PX, size)]
     height = (len(rows) + with_key) * step + 2 * _MARGIN_PX
     band = np.zeros((height, width, 3), np.uint8)

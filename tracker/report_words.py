@@ -21,6 +21,23 @@ _UNITS: Final = {
 }  # fmt: skip
 
 
+STANDINGS: Final = {
+    "no picture": "no picture yet",
+    "marks to agree": "waits for the marks on the first picture",
+    "first unusable": "the first picture can't be used",
+    "ready": "nothing measured yet",
+    "waiting": "kept, not yet measured",
+    "measured": "measured",
+    "not measured": "not measured",
+    "outline wrong": "outline looks wrong: number withdrawn",
+    "to look at": "kept to look at",
+    "estimate first": "number held back until the surgeon’s own estimate is written",
+    "held": "held: somebody has to say whether it belongs to this case",
+    "recorded": "recorded; its number is shown once the case is closed",
+    "closed": "closed",
+}
+"""How a picture of the case stands, in words."""
+
 _BAND: Final = ("lcea_deg", "removed_mm", "left_mm")
 
 
@@ -171,6 +188,16 @@ def zone_name(at: datetime, zone: tzinfo | None) -> str:
 def hip(side: Side) -> str:
     """Return the side so that it can't be overlooked."""
     return f"{side.upper()} hip"
+
+
+def edge(report: Report) -> str:
+    """Return which edge was measured."""
+    return "lateral edge" if report.view == "AP" else "edge that this view shows"
+
+
+def at_start(report: Report) -> str:
+    """Return when the first picture was taken: not at the start where it is not the first one."""
+    return "on the present first picture" if report.carried else "at the start"
 
 
 def count(number: int, one: str, many: str) -> str:

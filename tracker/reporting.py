@@ -7,12 +7,14 @@ from threading import Lock
 from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tracker import (
     around_acts,
     gallery,
     overlay,
     report_dicom,
+    report_note,
     report_page,
     report_pdf,
     report_picture,
@@ -22,8 +24,8 @@ from tracker import (
     views,
 )
 from tracker.around_films import hip_of
-from tracker.casebook import CasePicture
-from tracker.drawing import Label
+from tracker.casebook import Case, CasePicture
+from tracker.drawing import Label, RimLines
 from tracker.errors import NotFound
 from tracker.gallery import Frame
 from tracker.images import encode_png
@@ -155,6 +157,33 @@ class Reporting:
             raise NotFound(f"Case {case_id} has no picture.", hint="Bring the first one.")
         return report_dicom.to_bytes(self._capture(report))
 
+    def note(self, case_id: str) -> str:
+        """Return what the report says for the operation note, as text to be pasted."""
+        report = self.report(case_id)
+        return report_note.plain(report, {entry.key: entry for entry in entries(report)})
+
+    def note_picture(self, case_id: str) -> bytes:
+        """Return start and final before repair side by side with their lines, as one PNG.
+
+        Raises
+        ------
+        NotFound
+            Nothing is measured: there are no two pictures to show.
+        """
+        report = self.report(case_id)
+        if report.start is None or report.final is None:
+            raise NotFound(f"Nothing is measured in case {case_id}.")
+        case = self._ledger.case(case_id)
+        halves = []
+        first = "First picture" if report.carried else "Start"
+        for number, name in ((report.start.number, first), (report.final.number, "Final")):
+            grey, lines, labels = self._overlaid(case, picture_of(case, number))
+            corner = Label((80.0, 40.0), name)
+            halves.append(report_picture.with_lines(grey, lines, (*labels, corner)))
+        known = {entry.key: entry for entry in entries(report)}
+        pair = report_picture.side_by_side(halves, report_words.band(report, known))
+        return encode_png(pair)
+
     def picture(self, case_id: str, number: int, form: str) -> bytes:
         """Return a picture as the report shows it, as PNG.
 
@@ -212,24 +241,27 @@ class Reporting:
     def _capture(self, report: Report) -> Any:
         case = self._ledger.case(report.case_id)
         picture = picture_of(case, report.final.number) if report.final else first_picture(case)
-        still, first = self._still(picture), self._still(first_picture(case))
-        reference, result = case.reference, picture.result
-        removal = result.removal if result else None
-        lines, labels = None, tuple[Label, ...]()
-        if reference is None or not reference.usable or reference.overlay is None:
-            grey = overlay.as_recorded(still)
-        else:
-            frame = gallery.rim_frame(reference)
-            drawn = removal.overlay if removal else reference.overlay
-            to_reference = removal.to_reference if removal else None
-            lines = gallery.placed_lines(frame, drawn, to_reference, reference)
-            moved = gallery.UNMOVED if to_reference is None else to_reference
-            grey = gallery.placed_grey(still, moved, first, frame)
-            labels = gallery.directions(frame, reference, case.setup.side)
+        grey, lines, labels = self._overlaid(case, picture)
         texts = report_words.band(report, {entry.key: entry for entry in entries(report)})
         pixels = report_picture.burnt_in(grey, lines, labels, texts)
-        towards = _towards(reference) if reference else ("", "")
+        towards = _towards(case.reference) if case.reference else ("", "")
         return report_dicom.capture(report, pixels, towards, self._ledger.store.secret)
+
+    def _overlaid(
+        self, case: Case, picture: CasePicture
+    ) -> tuple[NDArray[np.uint8], RimLines | None, tuple[Label, ...]]:
+        """Return the rim magnified with its lines; a picture that has none as recorded."""
+        still, reference = self._still(picture), case.reference
+        removal = picture.result.removal if picture.result else None
+        if reference is None or not reference.usable or reference.overlay is None:
+            return overlay.as_recorded(still), None, ()
+        frame = gallery.rim_frame(reference)
+        drawn = removal.overlay if removal else reference.overlay
+        to_reference = removal.to_reference if removal else None
+        lines = gallery.placed_lines(frame, drawn, to_reference, reference)
+        moved = gallery.UNMOVED if to_reference is None else to_reference
+        grey = gallery.placed_grey(still, moved, self._still(first_picture(case)), frame)
+        return grey, lines, gallery.directions(frame, reference, case.setup.side)
 
     def _still(self, picture: CasePicture) -> Still:
         """Return a kept picture; the few that were looked at last are held."""

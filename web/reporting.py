@@ -20,6 +20,8 @@ FILES: Final = (
     ("report.json", "JSON", "the same, and what was said"),
     ("report.dcm", "DICOM report", "structured, TID 1500"),
     ("capture.dcm", "DICOM picture", "the final one with its lines"),
+    ("note.txt", "Note", "text for the operation note"),
+    ("note.png", "Picture for it", "start and final side by side"),
 )
 """Name, what it is, and what is in it."""
 
@@ -46,7 +48,12 @@ def report(request: Request, case_id: str) -> Response:
         case_id, lambda number, form: f"{base}/report/{number}/{form}.png"
     )
     shell = Shell(f"Report, case {case_id}", "report", case_id)
-    files = tuple((f"{base}/{name}", what, detail) for name, what, detail in FILES)
+    found = _service(request).reports.report(case_id)
+    missing = {"note.png"} if found.final is None else set[str]()
+    missing |= {"capture.dcm"} if found.start is None else set()
+    files = tuple(
+        (f"{base}/{name}", what, detail) for name, what, detail in FILES if name not in missing
+    )
     return render("report.html", ReportContext(shell, Markup(inside), files))
 
 
@@ -97,6 +104,20 @@ def report_capture(request: Request, case_id: str) -> Response:
     """Return the final picture with its lines as a DICOM secondary capture."""
     data = _service(request).reports.capture(case_id)
     return _file(data, case_id, "application/dicom", "capture.dcm")
+
+
+@router.get("/cases/{case_id}/note.txt")
+def note_text(request: Request, case_id: str) -> Response:
+    """Return what the report says for the operation note."""
+    text = _service(request).reports.note(case_id)
+    return _file(text.encode(), case_id, "text/plain; charset=utf-8", "note.txt")
+
+
+@router.get("/cases/{case_id}/note.png")
+def note_picture(request: Request, case_id: str) -> Response:
+    """Return start and final side by side as one picture."""
+    data = _service(request).reports.note_picture(case_id)
+    return _file(data, case_id, "image/png", "note.png")
 
 
 def _file(data: bytes, case_id: str, kind: str, name: str) -> Response:
