@@ -11,9 +11,10 @@ import ast
 import re
 from collections.abc import Callable, Iterable
 from dataclasses import fields
+from functools import partial
 from pathlib import Path
 
-from tracker import casetoml, settings
+from tracker import casetoml, cohort_table, settings
 from tracker.cli import build_parser
 from tracker.errors import EXIT_STATUS, HTTP_STATUS
 from tracker.values import REMEDIES, SENTENCES, Reason
@@ -110,12 +111,19 @@ def _field_notes() -> dict[tuple[str, str], str]:
     return notes
 
 
+def columns(found: Iterable[cohort_table.Column | cohort_table.PassColumn]) -> str:
+    rows = [(f"`{one.name}`", one.unit, one.meaning) for one in found]
+    return table(("column", "unit", "meaning"), rows)
+
+
 BLOCKS: dict[str, Callable[[], str]] = {
     "commands": commands,
     "errors": errors,
     "reasons": reasons,
     "case keys": case_keys,
     "settings": all_settings,
+    "cohort columns": partial(columns, cohort_table.COLUMNS),
+    "pass columns": partial(columns, cohort_table.PASS_COLUMNS),
 }
 
 

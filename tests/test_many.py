@@ -12,7 +12,7 @@ import pytest
 
 from tests import standins
 from tests.standins import png
-from tracker import arrival, bare, cohort_table, heads, plots, roll, spread, summary
+from tracker import arrival, bare, cohort_table, heads, plots, roll, spread, summary, wholecase
 from tracker.arrival import Arrival
 from tracker.cohort import Cohort, Wanted, cohort
 from tracker.derived import FOLDER, Lines, forget
@@ -288,6 +288,23 @@ def test_rows_outlive_a_restart_and_other_software_makes_its_own(
             roll.Roll(store).rows()
     forget(store.folder)
     assert roll.Roll(store).rows()[1] == rows
+
+
+def test_deleting_a_case_deletes_what_was_made_from_it(
+    service: Service, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(roll, "_WORTH_WRITING", 1)
+    bring(service, "p1", 10)
+    bring(service, "p2", 10)
+    store = service._ledger.store
+    rows = roll.Roll(store)
+    assert len(rows.rows()[1]) == 2
+    assert any(b"p1" in path.read_bytes() for path in (store.folder / FOLDER).iterdir())
+    wholecase.delete(store, store.case("p1"), "asked for")
+    assert list((store.folder / FOLDER).iterdir()) == []
+    # Also one who still had its row forgets it, and writes it nowhere.
+    assert [row.case_id for row in rows.rows()[1]] == ["p2"]
+    assert not any(b"p1" in path.read_bytes() for path in (store.folder / FOLDER).iterdir())
 
 
 @pytest.mark.parametrize("damage", [b"", b"\n", b'{"build": ', b"[]\n", b"\xff\xfe\n", b"{}\n{}\n"])

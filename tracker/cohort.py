@@ -11,6 +11,8 @@ from datetime import date, datetime
 from statistics import median
 from typing import Final, Literal
 
+import numpy as np
+
 from tracker import spread
 from tracker.provenance import Origin
 from tracker.spread import Agreement, Bar, Estimate
@@ -61,9 +63,8 @@ class Wanted:
     cases: Cases = "live"
     view: View | None = "AP"
 
-    def takes(self, row: CaseSummary, *, of_any_origin: bool = False) -> bool:
-        """Tell whether a case is one of those."""
-        day = row.opened_at.astimezone().date()
+    def takes(self, row: CaseSummary, day: date, *, of_any_origin: bool = False) -> bool:
+        """Tell whether a case that was opened on that day is one of those."""
         return (
             (self.since is None or day >= self.since)
             and (self.until is None or day <= self.until)
@@ -212,6 +213,24 @@ class Cohort:
 Value = Callable[[CaseSummary], float | None]
 
 
+@dataclass(frozen=True, slots=True)
+class Numbers:
+    """What many cases need of one, worked out once a row.
+
+    Attributes
+    ----------
+    opened_at : datetime
+        In this machine's time zone.
+    day : date
+    values : tuple of float or None
+        One for each distribution.
+    """
+
+    opened_at: datetime
+    day: date
+    values: tuple[float | None, ...]
+
+
 def _left(row: CaseSummary) -> float | None:
     return row.left_mm.value if row.left_mm else None
 
@@ -258,27 +277,49 @@ _VALUES: Final[tuple[tuple[Key, str, Value], ...]] = (
 _TRENDS: Final[tuple[Key, ...]] = ("left_mm", "pass_min", "pictures")
 
 
-def cohort(rows: Sequence[CaseSummary], wanted: Wanted, unread: tuple[str, ...] = ()) -> Cohort:
+def numbers_of(row: CaseSummary) -> Numbers:
+    """Return what many cases need of one."""
+    at = row.opened_at.astimezone()
+    return Numbers(at, at.date(), tuple(value(row) for _, _, value in _VALUES))
+
+
+def cohort(
+    rows: Sequence[CaseSummary],
+    wanted: Wanted,
+    unread: tuple[str, ...] = (),
+    numbers: Sequence[Numbers] | None = None,
+) -> Cohort:
     """Put together what the chosen cases say.
 
     Parameters
     ----------
     rows : sequence of CaseSummary
+        The newest first.
     wanted : Wanted
     unread : tuple of str, optional
         Cases without a row, since their entries can't be read.
+    numbers : sequence of Numbers, optional
+        Of the rows, where they have been worked out before.
 
     Returns
     -------
     Cohort
     """
-    of_any = [row for row in rows if wanted.takes(row, of_any_origin=True)]
-    origins = Counter(row.origin for row in of_any)
     known: tuple[Origin, ...] = ("live", "folder", "demo")
-    chosen = tuple(row for row in of_any if wanted.cases in ("all", row.origin))
+    of_any = [
+        (row, its)
+        for row, its in zip(rows, numbers or map(numbers_of, rows), strict=True)
+        if wanted.takes(row, its.day, of_any_origin=True)
+    ]
+    origins = Counter(row.origin for row, _ in of_any)
+    both = [(row, its) for row, its in of_any if wanted.cases in ("all", row.origin)]
+    chosen = tuple(row for row, _ in both)
     ended = [row for row in chosen if row.final is not None]
     looked = [row for row in chosen if row.measured + row.not_measured]
     eyes = [row for row in chosen if row.eye]
+    times = [its.opened_at for _, its in both]
+    columns = [[its.values[k] for _, its in both] for k in range(len(_VALUES))]
+    named = [(key, unit, column) for (key, unit, _), column in zip(_VALUES, columns, strict=True)]
     return Cohort(
         wanted=wanted,
         rows=chosen,
@@ -289,8 +330,8 @@ def cohort(rows: Sequence[CaseSummary], wanted: Wanted, unread: tuple[str, ...] 
         after_last=sum(row.after_last > 0 for row in ended),
         distributions=tuple(
             found
-            for key, unit, value in _VALUES
-            if (found := _distribution(key, unit, value, chosen)) is not None
+            for key, unit, column in named
+            if (found := _distribution(key, unit, column, chosen)) is not None
         ),
         shares=_shares(chosen, ended, looked),
         not_measured=spread.ratio(
@@ -302,8 +343,8 @@ def cohort(rows: Sequence[CaseSummary], wanted: Wanted, unread: tuple[str, ...] 
         reasons=_reasons(looked),
         trends=tuple(
             trend
-            for key, unit, value in _VALUES
-            if key in _TRENDS and (trend := _trend(key, unit, value, chosen)) is not None
+            for key, unit, column in named
+            if key in _TRENDS and (trend := _trend(key, unit, column, times)) is not None
         ),
         eye=spread.agreement(
             [[(one.eye_mm, one.measured_mm.value) for one in row.eye] for row in eyes]
@@ -317,18 +358,22 @@ def cohort(rows: Sequence[CaseSummary], wanted: Wanted, unread: tuple[str, ...] 
 
 
 def _distribution(
-    key: Key, unit: str, value: Value, rows: Sequence[CaseSummary]
+    key: Key, unit: str, column: Sequence[float | None], rows: Sequence[CaseSummary]
 ) -> Distribution | None:
-    found = [(row, number) for row in rows if (number := value(row)) is not None]
-    values = [number for _, number in found]
+    values = np.array([number for number in column if number is not None])
     middle, average = spread.median(values), spread.mean(values)
     if middle is None or average is None:
         return None
     u = None
     if key in ("left_mm", "removed_mm", "removed_deg"):
-        u = median(quantity.u for row, _ in found if (quantity := getattr(row, key)) is not None)
+        u = median(
+            quantity.u
+            for row, number in zip(rows, column, strict=True)
+            if number is not None and (quantity := getattr(row, key)) is not None
+        )
     bars = spread.histogram(values, whole=unit == "")
-    return Distribution(key, unit, middle, average, min(values), max(values), bars, u)
+    least, greatest = float(values.min()), float(values.max())
+    return Distribution(key, unit, middle, average, least, greatest, bars, u)
 
 
 def _shares(
@@ -369,12 +414,10 @@ def _reasons(looked: Sequence[CaseSummary]) -> tuple[ReasonCount, ...]:
     )
 
 
-def _trend(key: Key, unit: str, value: Value, rows: Sequence[CaseSummary]) -> Trend | None:
-    found = [
-        (row.opened_at.astimezone(), number)
-        for row in reversed(rows)
-        if (number := value(row)) is not None
-    ]
+def _trend(
+    key: Key, unit: str, column: Sequence[float | None], times: Sequence[datetime]
+) -> Trend | None:
+    found = [(at, number) for at, number in zip(times, column, strict=True) if number is not None]
     if not found:
         return None
     found.sort(key=lambda one: one[0])
@@ -387,8 +430,8 @@ def _trend(key: Key, unit: str, value: Value, rows: Sequence[CaseSummary]) -> Tr
         average = spread.mean(values)
         assert average is not None
         points.append(Point(label, average))
-    start = found[0][0]
-    years = [(at - start).total_seconds() / 86400 / _DAYS_A_YEAR for at, _ in found]
+    start = found[0][0].timestamp()
+    years = [(at.timestamp() - start) / 86400 / _DAYS_A_YEAR for at, _ in found]
     slope = spread.slope(years, [number for _, number in found])
     return Trend(key, unit, step, tuple(points), slope)
 

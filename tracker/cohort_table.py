@@ -83,7 +83,7 @@ COLUMNS: Final[tuple[Column, ...]] = (
     *_pair("left_mm", "left_mm", "mm", "left to the plan at the end; negative is past it"),
     *_pair("to_limit_mm", "to_limit_mm", "mm", "left to the lower limit at the end"),
     Column("message", "", "said on the final picture", lambda row: row.message),
-    Column("limits", "", "said on it, with | between", lambda row: "|".join(row.limits)),
+    Column("limits", "", "said on it, with ; between", lambda row: ";".join(row.limits)),
     Column(
         "pictures_after",
         "",
@@ -124,8 +124,8 @@ COLUMNS: Final[tuple[Column, ...]] = (
     Column(
         "reasons",
         "",
-        "first reason of each picture not measured, name:count with | between",
-        lambda row: "|".join(f"{reason}:{count}" for reason, count in row.reasons),
+        "first reason of each picture not measured, name:count with ; between",
+        lambda row: ";".join(f"{reason}:{count}" for reason, count in row.reasons),
     ),
     Column("dose_dgycm2", "dGy cm²", "sum of what headers say", lambda row: row.dose_dgycm2),
     Column("dose_pictures", "", "pictures whose header says it", lambda row: row.dose_pictures),
@@ -139,7 +139,7 @@ COLUMNS: Final[tuple[Column, ...]] = (
     Column("marks", "", "given or proposed", lambda row: row.marks),
     Column("scale_from", "", "what the scale was taken from", lambda row: row.scale_from),
     Column(
-        "software", "", "versions that measured, with | between", lambda r: "|".join(r.software)
+        "software", "", "versions that measured, with ; between", lambda r: ";".join(r.software)
     ),
 )
 """Columns of the CSV of cases, in order."""

@@ -7,7 +7,17 @@ from typing import Final
 
 from tracker import plots, provenance
 from tracker.casebook import Case
-from tracker.cohort import Cases, Cohort, Distribution, Key, Trend, Wanted, cohort
+from tracker.cohort import (
+    Cases,
+    Cohort,
+    Distribution,
+    Key,
+    Numbers,
+    Trend,
+    Wanted,
+    cohort,
+    numbers_of,
+)
 from tracker.cohort_table import NO_RANKING, WHAT_INTERVALS, cases_csv, passes_csv
 from tracker.heads import Mark
 from tracker.ledger import Ledger
@@ -85,6 +95,8 @@ class Many:
         self._roll = Roll(ledger.store)
         self._guard = Lock()
         self._known: OrderedDict[tuple[Mark, Wanted], CohortView] = OrderedDict()
+        # A row is held with its numbers, so that its identity stays its own.
+        self._numbers: dict[int, tuple[CaseSummary, Numbers]] = {}
 
     # --- what is written for it ----------------------------------------------------------
 
@@ -104,12 +116,21 @@ class Many:
         with self._guard:
             known = self._known.get((mark, wanted))
         if known is None:
-            known = _view(cohort(rows, wanted, unread))
+            known = _view(cohort(rows, wanted, unread, self._numbers_of(rows)))
             with self._guard:
                 self._known[mark, wanted] = known
                 while len(self._known) > _MOST_KEPT:
                     self._known.popitem(last=False)
         return known
+
+    def _numbers_of(self, rows: tuple[CaseSummary, ...]) -> list[Numbers]:
+        """Return the rows' numbers; those of a row that is still the same are kept."""
+        with self._guard:
+            old = self._numbers
+        new = {id(row): old.get(id(row)) or (row, numbers_of(row)) for row in rows}
+        with self._guard:
+            self._numbers = new
+        return [new[id(row)][1] for row in rows]
 
     def cases_csv(self, wanted: Wanted) -> str:
         """Return the chosen cases as CSV, one line a case."""
