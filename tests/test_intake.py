@@ -500,3 +500,24 @@ def test_the_frame_that_was_asked_for_survives_a_restart(tmp_path: Path, clock: 
         assert standins.first_pixel(service.still("p1", 1)) == 7
         service.set_marks("p1", standins.marks(1.0))
         assert order(service.case("p1")) == [0.7]
+
+
+# --- another view ------------------------------------------------------------------------
+
+
+def test_a_picture_taken_as_another_view_s_is_of_the_same_patient(
+    begun: Service, clock: Clock
+) -> None:
+    """Its copy names nobody: whom it named is known from the case that it came to first."""
+    bring(begun, clock, 60, 255, 60)
+    plan = begun.plan_of_view({"depth_mm": 3.0})
+    clock.at(90)
+    other = begun.take_as_view("p1", 1, "oblique", plan)
+    assert other.first is not None
+    assert other.first.arrival is not None
+    assert other.first.arrival.lag_s == pytest.approx(30, abs=1)
+    begun.accept_proposed(other.row.id)
+    clock.at(120)
+    added = begun.add_picture(other.row.id, dicom(20, taken=120), "20.dcm")
+    assert added.held == ()
+    assert added.result is not None

@@ -53,10 +53,14 @@ def case_text(setup: CaseSetup, renamed: Mapping[str, str] | None = None) -> str
         tables["marks"] = _marks(setup.marks)
     if setup.plate is not None:
         tables["distortion"] = {
-            "grid": names.get(setup.plate.file, setup.plate.file),
+            "grid": _grid([names.get(file, file) for file in setup.plate.files]),
             "bead_spacing_mm": setup.plate.bead_spacing_mm,
         }
     return "\n".join(_lines(tables))
+
+
+def _grid(names: list[str]) -> str | list[str]:
+    return names if len(names) > 1 else names[0]
 
 
 def _marks(marks: Marks) -> dict[str, Any]:

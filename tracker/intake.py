@@ -18,7 +18,7 @@ from tracker.errors import InputError, UnreadableImage
 from tracker.identity import Kept
 from tracker.ledger import Ledger, picture_of
 from tracker.settings import Settings
-from tracker.values import Still, StillResult
+from tracker.values import HeaderFacts, Still, StillResult
 
 _IN_THE_CASE: Final = ("first", "still", "earlier", "held")
 
@@ -91,11 +91,14 @@ class Intake:
         as_zero: bool = False,
         frame: int | None = None,
         from_archive: bool = False,
+        before: CasePicture | None = None,
     ) -> Added:
         """Take in a picture; see :meth:`tracker.service.Service.add_picture`.
 
         ``from_archive``: it comes with others in the order of a folder, long after it was taken,
         and somebody has put them together: neither its time nor its examination is looked at.
+        ``before``: it is the kept copy of this picture of another case; whom it names and how far
+        the C-arm's clock was off are known from there.
         """
         ledger, name = self._ledger, name[:255]
         case = ledger.case(case_id)
@@ -103,15 +106,17 @@ class Intake:
             raise InputError(f"Case {case_id} is closed.", hint="Open it again on Pictures.")
         with ledger.alone(case_id):
             still, kept = self._read(case_id, data, name, frame)
+            if before is not None and before.arrival is not None:
+                kept = replace(kept, who=before.arrival.who)
             if self._beside.takes(case_id, data, name, still):
                 return Added(None, False, None, rehearsed=True)
             case = ledger.case(case_id)
             known = self._in_the_case(case, kept)
             differs = () if known else self._differs(case, kept, from_archive=from_archive)
             if kept.facts is not None and still.facts is not None and known is None:
-                taken = None if from_archive else still.facts.acquired
+                lag_s = self._lag_s(still.facts, before, from_archive=from_archive)
                 facts = replace(kept.facts, averaged=still.facts.averaged)
-                self._note_arrival(case, replace(kept, facts=facts), taken, differs)
+                self._note_arrival(case, replace(kept, facts=facts), lag_s, differs)
             role = "held" if differs else "still"
             row, is_new = ledger.store.keep_picture(case.row, kept.data, name, role)
             case = ledger.reread(case_id)
@@ -291,8 +296,21 @@ class Intake:
         found = arrival.differences(kept.facts, kept.who, _accepted(case), case.setup.side)
         return tuple(what for what in found if not (from_archive and what == "study"))
 
+    def _lag_s(
+        self, facts: HeaderFacts, before: CasePicture | None, *, from_archive: bool
+    ) -> float | None:
+        if from_archive:
+            return None
+        if before is None:
+            return arrival.lag(facts.acquired, self._clock())
+        if before.arrival is None or before.arrival.lag_s is None:
+            return None
+        # A copy's date is moved; how far it lags goes on growing while it waits.
+        waited = self._clock() - before.row.received_at
+        return before.arrival.lag_s + waited.total_seconds()
+
     def _note_arrival(
-        self, case: Case, kept: Kept, taken: str | None, differs: tuple[What, ...]
+        self, case: Case, kept: Kept, lag_s: float | None, differs: tuple[What, ...]
     ) -> None:
         """Write down what a header says before its picture is kept, so that neither is alone."""
         assert kept.facts is not None
@@ -300,7 +318,7 @@ class Intake:
             hashlib.sha256(kept.data).hexdigest(),
             kept.facts,
             kept.who,
-            arrival.lag(taken, self._clock()),
+            lag_s,
             differs,
             kept.frame,
         )

@@ -122,22 +122,23 @@ def _names(
 ) -> tuple[dict[int, str], dict[str, str]]:
     """Return each picture's place in the archive, and the new names of files that case.toml names.
 
-    In ``case/`` the byte order of the names is the order in which the pictures joined the case.
+    In ``case/`` the byte order of the names is the order in which the pictures were taken.
     """
     names: dict[int, str] = {}
     renamed: dict[str, str] = {}
-    order = [one for one in case.pictures if one.role in ("first", "still")]
+    order = [*((case.first,) if case.first else ()), *case.stills]
     places = {one.number: place for place, one in enumerate(order)}
     setup = case.setup
-    plate, object_ = setup.plate.file if setup.plate else None, setup.scale.object_file
+    plates, object_ = setup.plate.files if setup.plate else (), setup.scale.object_file
     for row in whole.pictures:
         if row.number in places:
             file = f"case/{places[row.number]:04}{kinds[row.number]}"
-        elif row.name == plate:
-            file = f"case/grid{kinds[row.number]}"
+        elif row.name in plates:
+            place = plates.index(row.name)
+            file = f"case/grid{f'-{place + 1}' if place else ''}{kinds[row.number]}"
         else:
             file = f"aside/{row.number:04}{kinds[row.number]}"
-        if row.name in (plate, object_):
+        if row.name in (*plates, object_):
             renamed.setdefault(row.name, Path(file).name)
         if file in names.values():
             file = f"aside/{row.number:04}{kinds[row.number]}"

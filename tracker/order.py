@@ -9,7 +9,7 @@ import hashlib
 import json
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
-from typing import Any, Final
+from typing import Any, Final, overload
 
 from tracker import build, casebook, sequence
 from tracker.casebook import Case, CasePicture
@@ -66,6 +66,7 @@ class Series:
     stills: tuple[Part, ...]
     plate: Part | None = None
     object_picture: Part | None = None
+    more_plates: tuple[Part, ...] = ()
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -115,7 +116,7 @@ class Measured:
 def _parts(one: Series) -> Iterator[Part]:
     yield one.first
     yield from one.stills
-    for aside in (one.plate, one.object_picture):
+    for aside in (one.plate, *one.more_plates, one.object_picture):
         if aside is not None:
             yield aside
 
@@ -166,6 +167,7 @@ def _series(case: Case, wrong: set[int]) -> Series | None:
         tuple(_part(one, wrong) for one in case.stills),
         _aside(case.aside("plate")),
         _aside(shown),
+        tuple(_aside(one) for one in case.pictures if one.role == "plate")[1:],
     )
 
 
@@ -183,6 +185,10 @@ def _part(picture: CasePicture, wrong: set[int]) -> Part:
     )
 
 
+@overload
+def _aside(picture: CasePicture) -> Part: ...
+@overload
+def _aside(picture: CasePicture | None) -> Part | None: ...
 def _aside(picture: CasePicture | None) -> Part | None:
     """Return a picture that is kept for another use: it is read as it is."""
     if picture is None:
@@ -261,6 +267,7 @@ def _series_measured(
         series.setup,
         settings,
         plate=found(series.plate) if series.plate else None,
+        more_plates=tuple(map(found, series.more_plates)),
         object_still=found(series.object_picture) if series.object_picture else None,
     )
     yield _one(series.first, "reference", so_far.reference, 1000 * (clock() - started))

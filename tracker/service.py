@@ -248,7 +248,8 @@ class Service:
         if view not in views and plan is None:
             raise InputError(f"No {view} view is open.", hint="Say its planned depth.")
         other = views[view] if plan is None else self.hips.add_view(case_id, view, plan)
-        self.add_picture(other.row.id, data, name)
+        came = picture_of(self.case(case_id), number)
+        self.intake.take(other.row.id, data, name, before=came)
         if self.case(case_id).standing_of(picture_of(self.case(case_id), number)) != "to look at":
             self.keep_to_look_at(case_id, number)
         return self.case(other.row.id)

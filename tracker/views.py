@@ -439,7 +439,7 @@ def glance(case: Case, shown: PictureView | None, now: datetime) -> GlanceView:
     last_left, passes_since = None, 0
     if standing in ("not measured", "waiting", "to look at", "estimate first"):
         for picture in reversed(case.stills):
-            if picture.counts and picture.result and picture.result.removal:
+            if picture.is_pass and picture.result and picture.result.removal:
                 last_left = picture.result.removal.remaining_mm
                 break
             passes_since += 1
@@ -528,7 +528,7 @@ def chart_of(case: Case, size: tuple[int, int] = _CHART) -> str:
     limit = removals[-1].remaining_mm.value - to_floor.value if to_floor else None
     steps = []
     for picture in case.stills:
-        if picture.withheld and picture.is_measured:
+        if (picture.withheld or picture.quiet) and picture.is_measured:
             continue
         removal = picture.result.removal if picture.result and picture.counts else None
         removed = removal.recession_mm if removal else None
@@ -555,7 +555,7 @@ def _removals(case: Case) -> list[Removal]:
     return [
         picture.result.removal
         for picture in case.stills
-        if picture.counts and picture.result and picture.result.removal
+        if picture.is_pass and picture.result and picture.result.removal
     ]
 
 
