@@ -26,8 +26,8 @@ from tracker import report as report_room
 from tracker import report_pdf
 from tracker.errors import InputError, InternalError, NotFound
 from tracker.images import decode
-from tracker.report import ASKS_FOR_EXPOSURE
 from tracker.report_entries import entries
+from tracker.report_exposure import ASKS_FOR_EXPOSURE
 from tracker.service import Service
 from tracker.values import CAUTION, REMEDIES, Reason
 from web import agreed, words

@@ -6,7 +6,7 @@ date comes from the case, so that the same case gives the same report.
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Final, Literal
 
@@ -18,11 +18,11 @@ from tracker.around_acts import AroundView
 from tracker.around_films import Compared
 from tracker.around_sums import Anchors, Arc
 from tracker.casebook import Case, CasePicture, Standing
-from tracker.dosing import CaseDose, dose_of
 from tracker.logbook import Carried, Note
 from tracker.measure import SCALE
 from tracker.plan import carried_budget
 from tracker.record import EventRow
+from tracker.report_exposure import Exposure, asks, exposure_of, later
 from tracker.values import (
     CAUTION,
     VIEW_LIMIT,
@@ -34,7 +34,6 @@ from tracker.values import (
     NotMeasurable,
     Plan,
     Quantity,
-    Reason,
     ReferenceResult,
     Removal,
     Scale,
@@ -42,11 +41,6 @@ from tracker.values import (
     Side,
     View,
 )
-
-ASKS_FOR_EXPOSURE: Final = frozenset(
-    {Reason.NO_ANATOMY, Reason.VIEW_CHANGED, Reason.RIM_HIDDEN, Reason.RIM_OUTSIDE}
-)
-"""Reasons whose remedy is one more exposure; the others are mended without radiation."""
 
 INTERVALS: Final = (
     "Each interval is the value plus and minus two standard uncertainties (2u) and is meant to "
@@ -254,56 +248,6 @@ class Beside:
 
 
 @dataclass(frozen=True, slots=True)
-class Exposure:
-    """Pictures and dose.
-
-    Attributes
-    ----------
-    received : int
-        Pictures that the case holds, the bead plate and object pictures apart.
-    measured, not_measured, aside : int
-        With numbers; without, repeats apart; set aside or taken back.
-    repeats : int
-        Files that were in the case already; they are no exposures.
-    unreadable : int
-        Files that were no pictures.
-    retakes : int
-        Pictures after which the tool asked for one more exposure.
-    zero : int
-        Zero pictures, which the tool asks for before burring.
-    second_final : int
-        Second exposures of the final state, which the tool asks for.
-    dose : CaseDose
-        Of the case, as far as headers say it.
-    doses_dgycm2 : tuple of (int, float)
-        Number of picture and dose-area product, as its own header says.
-    entrance_mgy : tuple of (int, float)
-        The same of the entrance dose.
-    kv : tuple of float
-        Least and greatest tube voltage that the headers say; empty where none does.
-    """
-
-    received: int = 0
-    measured: int = 0
-    not_measured: int = 0
-    aside: int = 0
-    repeats: int = 0
-    unreadable: int = 0
-    retakes: int = 0
-    zero: int = 0
-    second_final: int = 0
-    dose: CaseDose = field(default_factory=CaseDose)
-    doses_dgycm2: tuple[tuple[int, float], ...] = ()
-    entrance_mgy: tuple[tuple[int, float], ...] = ()
-    kv: tuple[float, ...] = ()
-
-    @property
-    def asked_for(self) -> int:
-        """Exposures that the tool itself asked for."""
-        return self.retakes + self.zero + self.second_final
-
-
-@dataclass(frozen=True, slots=True)
 class Made:
     """What made the numbers, and the record they lie in.
 
@@ -449,8 +393,7 @@ def build(
     Report
     """
     case = around.case
-    earlier = [one for one in case.earlier if one.reference is None]
-    lines = tuple(_line(case, one) for one in (*earlier, *case.stills, *case.held))
+    lines = tuple(_line(case, picture) for picture in later(case))
     marks_at = [event.at for event in events if event.kind == "marks"]
     return Report(
         case_id=case.row.id,
@@ -478,7 +421,7 @@ def build(
         carried=case.log.carried,
         zero_skipped=case.log.zero_skipped,
         unreadable=tuple((note.at, note.name, note.message) for note in case.unreadable),
-        exposure=_exposure(case, lines),
+        exposure=exposure_of(case),
         beside=_beside(around, lines, events[-1].at),
         notes=case.log.notes,
         made=Made(*made_with, _measured_with(events), len(events), events[-1].chain),
@@ -503,14 +446,10 @@ def _line(case: Case, picture: CasePicture) -> Line:
         limits=result.limits if result and shown else (),
         reasons=reasons,
         notes=result.notes if result and not case.silent else (),
-        retake=_asks(reasons),
+        retake=asks(reasons),
         is_zero=picture.number == case.log.zero_number,
         quiet=picture.quiet,
     )
-
-
-def _asks(reasons: tuple[NotMeasurable, ...]) -> bool:
-    return bool(reasons) and reasons[0].reason in ASKS_FOR_EXPOSURE
 
 
 def _start(case: Case) -> Start | None:
@@ -646,53 +585,6 @@ def _beside(view: AroundView, lines: tuple[Line, ...], last_at: datetime) -> Bes
             if one.removed_mm is not None
         ),
     )
-
-
-# --- pictures and dose -------------------------------------------------------------------
-
-
-def _exposure(case: Case, lines: tuple[Line, ...]) -> Exposure:
-    pictures = [p for p in case.pictures if p.role not in ("plate", "object", "film")]
-    facts = {p.number: p.arrival.facts for p in pictures if p.arrival and p.role != "set aside"}
-    repeats = [p for p in pictures if _is_repeat(p)]
-    unusable = [p for p in pictures if p.reference and _asks(p.reference.reasons)]
-    retakes = [p for p in pictures if p.result and _asks(p.result.reasons)]
-    counted = {picture.number for picture in pictures} - {picture.number for picture in repeats}
-    known = [(number, facts[number]) for number in sorted(counted) if number in facts]
-    kv = sorted(fact.kv for _, fact in known if fact.kv is not None)
-    return Exposure(
-        received=len(pictures),
-        measured=sum(line.removal is not None for line in lines),
-        not_measured=sum(
-            line.removal is None and not _is_duplicate(line.reasons) for line in lines
-        ),
-        aside=sum(p.role == "set aside" for p in pictures),
-        repeats=len(repeats),
-        unreadable=len(case.unreadable),
-        retakes=len(unusable) + len(retakes),
-        zero=sum(line.is_zero for line in lines),
-        second_final=len({kept.said.numbers[-1] for kept in case.around.finals}),
-        dose=dose_of(case.pictures),
-        doses_dgycm2=tuple(
-            (number, fact.dose_area_dgycm2)
-            for number, fact in known
-            if fact.dose_area_dgycm2 is not None
-        ),
-        entrance_mgy=tuple(
-            (number, fact.entrance_dose_mgy)
-            for number, fact in known
-            if fact.entrance_dose_mgy is not None
-        ),
-        kv=(kv[0], kv[-1]) if kv else (),
-    )
-
-
-def _is_repeat(picture: CasePicture) -> bool:
-    return _is_duplicate(picture.result.reasons if picture.result else ())
-
-
-def _is_duplicate(reasons: tuple[NotMeasurable, ...]) -> bool:
-    return bool(reasons) and reasons[0].reason == Reason.DUPLICATE
 
 
 def _measured_with(events: tuple[EventRow, ...]) -> tuple[tuple[str, str], ...]:

@@ -3,7 +3,6 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import tzinfo
-from importlib.resources import files
 from typing import Final
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -121,7 +120,9 @@ def document(report: Report, drawings: Drawings, zone: tzinfo | None = None) -> 
 
 def stylesheet() -> str:
     """Return the style of the report."""
-    return (files("tracker") / "templates" / "report.css").read_text(encoding="utf-8")
+    assert _ENVIRONMENT.loader is not None
+    source: str = _ENVIRONMENT.loader.get_source(_ENVIRONMENT, "report.css")[0]
+    return source
 
 
 def _known(report: Report, drawings: Drawings, zone: tzinfo | None) -> dict[str, object]:
