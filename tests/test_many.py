@@ -196,6 +196,20 @@ def test_dose_and_the_c_arms_clock_come_from_headers(service: Service) -> None:
     assert [one.minutes for one in row.passes] == [None, pytest.approx(2.5), None]
 
 
+def test_a_dose_that_may_be_a_running_total_is_in_no_distribution(service: Service) -> None:
+    bring(service, "p1", 10, 20)
+    ledger, case = service._ledger, service.case("p1")
+    for number, dose in ((0, 1.5), (1, 2.5), (2, 4.0)):
+        facts = HeaderFacts("XA", dose_area_dgycm2=dose)
+        came = Arrival(case.pictures[number].row.sha256, facts)
+        ledger.append(case, arrival.ARRIVED, came)
+    row = row_of(service, "p1")
+    assert (row.dose_dgycm2, row.dose_last_dgycm2) == (8.0, 4.0)
+    found = service.many.cohort(Wanted())
+    assert (found.with_dose, found.unsure_dose) == (1, 1)
+    assert "dose_dgycm2" not in {one.key for one in found.distributions}
+
+
 def test_the_surgeons_own_estimate_stands_beside_the_measurement(service: Service) -> None:
     service.open_case(standins.setup())
     service.add_picture("p1", png(0), "000.png")

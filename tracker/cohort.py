@@ -184,6 +184,8 @@ class Cohort:
     eye_cases : int
     with_dose, dose_pictures : int
         Cases with a dose, and pictures whose header says one.
+    unsure_dose : int
+        Cases whose headers may say a running total; they are in no distribution of dose.
     unread : tuple of str
         Cases whose entries can't be read; they are in nothing here.
     """
@@ -207,6 +209,7 @@ class Cohort:
     eye_cases: int
     with_dose: int
     dose_pictures: int
+    unsure_dose: int
     unread: tuple[str, ...] = ()
 
 
@@ -255,6 +258,11 @@ def _mean(values: list[float]) -> float | None:
     return sum(values) / len(values) if values else None
 
 
+def _dose(row: CaseSummary) -> float | None:
+    """Return the dose where it is known which it is."""
+    return row.dose_dgycm2 if row.dose_last_dgycm2 is None else None
+
+
 def _pass_min(row: CaseSummary) -> float | None:
     times = [one.minutes for one in row.passes if one.minutes is not None]
     return median(times) if times else None
@@ -271,7 +279,7 @@ _VALUES: Final[tuple[tuple[Key, str, Value], ...]] = (
     ("pass_deg", "°", _pass_deg),
     ("pass_min", "min", _pass_min),
     ("pictures", "", lambda row: float(row.pictures) if row.final is not None else None),
-    ("dose_dgycm2", "dGy cm²", lambda row: row.dose_dgycm2),
+    ("dose_dgycm2", "dGy cm²", _dose),
 )
 
 _TRENDS: Final[tuple[Key, ...]] = ("left_mm", "pass_min", "pictures")
@@ -353,6 +361,7 @@ def cohort(
         eye_cases=len(eyes),
         with_dose=sum(row.dose_dgycm2 is not None for row in chosen),
         dose_pictures=sum(row.dose_pictures for row in chosen),
+        unsure_dose=sum(row.dose_last_dgycm2 is not None for row in chosen),
         unread=unread,
     )
 

@@ -128,6 +128,12 @@ COLUMNS: Final[tuple[Column, ...]] = (
         lambda row: ";".join(f"{reason}:{count}" for reason, count in row.reasons),
     ),
     Column("dose_dgycm2", "dGy cm²", "sum of what headers say", lambda row: row.dose_dgycm2),
+    Column(
+        "dose_last_dgycm2",
+        "dGy cm²",
+        "of the last picture, where headers may say a running total; else empty",
+        lambda row: row.dose_last_dgycm2,
+    ),
     Column("dose_pictures", "", "pictures whose header says it", lambda row: row.dose_pictures),
     Column("eye_pictures", "", "pictures with an own estimate", lambda row: len(row.eye)),
     Column(

@@ -12,6 +12,7 @@ from datetime import datetime
 from typing import Final, Literal
 
 from tracker.casebook import Case, CasePicture, Standing
+from tracker.dosing import dose_of
 from tracker.logbook import ZERO
 from tracker.provenance import Origin
 from tracker.record import EventRow
@@ -107,6 +108,8 @@ class CaseSummary:
         First reason of each picture that was not measured, the commonest first.
     dose_dgycm2 : float or None
         Sum of what headers say, dGy cm².
+    dose_last_dgycm2 : float or None
+        Of the last picture, where headers may say a running total: the dose is then one of the two.
     dose_pictures : int
         Pictures whose header says it.
     eye : tuple of EyeRow
@@ -144,6 +147,7 @@ class CaseSummary:
     unreadable: int = 0
     reasons: tuple[tuple[str, int], ...] = ()
     dose_dgycm2: float | None = None
+    dose_last_dgycm2: float | None = None
     dose_pictures: int = 0
     eye: tuple[EyeRow, ...] = ()
     marks: MarksSource | None = None
@@ -209,13 +213,7 @@ def summarise(case: Case, events: Iterable[EventRow], origin: Origin) -> CaseSum
         if (reason := _first_reason(one)) is not None and reason != Reason.DUPLICATE
     )
     numbers = {one.number for one in taken} - {one.number for one in copies}
-    doses = [
-        dose
-        for one in taken
-        if one.number in numbers
-        and one.arrival is not None
-        and (dose := one.arrival.facts.dose_area_dgycm2) is not None
-    ]
+    dose = dose_of(case.pictures)
     series = list(_series(case))
     reference = case.reference
     row = CaseSummary(
@@ -235,8 +233,9 @@ def summarise(case: Case, events: Iterable[EventRow], origin: Origin) -> CaseSum
         wrong_outline=sum(one.distrusted for one in looked),
         unreadable=len(case.unreadable),
         reasons=tuple(sorted(reasons.items(), key=lambda one: (-one[1], one[0]))),
-        dose_dgycm2=math.fsum(doses) if doses else None,
-        dose_pictures=len(doses),
+        dose_dgycm2=dose.sum_dgycm2,
+        dose_last_dgycm2=dose.last_dgycm2,
+        dose_pictures=dose.said,
         eye=tuple(_eye(case, series)),
         marks=reference.marks if reference else None,
         scale_from=reference.scale_from if reference else None,

@@ -318,10 +318,14 @@ def _not_measured(found: Cohort) -> str:
 def _dose(found: Cohort) -> str:
     if not found.with_dose:
         return "No header says a dose."
+    unsure = ""
+    if found.unsure_dose:
+        n = words.count(found.unsure_dose, "case", "cases")
+        unsure = f" In {n} it may be a running total; such cases are in no distribution of dose."
     return (
         f"{words.count(found.dose_pictures, 'picture', 'pictures')} in "
         f"{words.count(found.with_dose, 'case', 'cases')} say a dose; where only some of a case's "
-        "pictures do, its sum is a least."
+        f"pictures do, its sum is a least.{unsure}"
     )
 
 
@@ -348,7 +352,7 @@ def _row(row: CaseSummary) -> CaseRow:
         minutes=f"{sum(times) / len(times):.1f} min" if times else "",
         pictures=str(row.pictures),
         not_measured=str(row.not_measured),
-        dose="" if row.dose_dgycm2 is None else f"{row.dose_dgycm2:.1f}",
+        dose=_dose_of(row),
         eye=_eyes(row),
     )
 
@@ -378,6 +382,14 @@ def _quantities(mm: Quantity | None, deg: Quantity | None) -> str:
 def _left(quantity: Quantity) -> tuple[str, str]:
     figure, said = words.left(quantity)
     return f"{figure} {said}", f"({words.left_interval(quantity)})"
+
+
+def _dose_of(row: CaseSummary) -> str:
+    if row.dose_dgycm2 is None:
+        return ""
+    if row.dose_last_dgycm2 is None:
+        return f"{row.dose_dgycm2:.1f}"
+    return f"{row.dose_last_dgycm2:.1f} or {row.dose_dgycm2:.1f}"
 
 
 def _eyes(row: CaseSummary) -> str:

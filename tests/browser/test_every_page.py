@@ -29,6 +29,7 @@ PAGES = {
     "review-wipe": "/cases/demo/review?mode=wipe",
     "review-outlines": "/cases/demo/review?mode=passes",
     "report": "/cases/demo/report",
+    "many-cases": "/cohort?cases=all",
     "not-there": "/nowhere",
 }
 RULES = {
