@@ -12,7 +12,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final, Self
 
-from tracker import __version__, casebook, casefolder, casetoml, logbook, squaring, views
+from tracker import __version__, casebook, casefolder, casetoml, logbook, squaring, views, wholecase
 from tracker.acting import THEATRE, acting_as
 from tracker.agreeing import Agreeing
 from tracker.agreement import Beside, Rehearsed, Terms
@@ -141,6 +141,7 @@ class Service:
         self.now = clock
         stamp = Stamp(__version__, settings.digest())
         self._store = Store(folder, stamp, clock, database=database)
+        wholecase.finish_deletions(self._store)
         self._ledger = Ledger(self._store, settings, timer, decoder)
         self._showing = Showing(self._ledger)
         self.agreeing = Agreeing(self._ledger)

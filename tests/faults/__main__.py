@@ -97,7 +97,7 @@ def main() -> int:
             "software": f"version {__version__}, settings {DEFAULTS.digest()}",
         }
         known = json.loads(asked.out.read_text(encoding="utf-8")) if asked.out.exists() else {}
-        text = json.dumps(known | {name: found}, indent=1, sort_keys=True)
+        text = json.dumps(known | {name: found}, indent=1)
         asked.out.write_text(text + "\n", encoding="utf-8")
         sys.stdout.write(f"{name}: {json.dumps(found)}\n")
         sys.stdout.flush()

@@ -6,13 +6,15 @@ The service runs as ``tracker serve`` does, in a process of its own with its own
 import http.client
 import json
 import re
+import signal
 import subprocess
 import sys
 import threading
 import time
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 
@@ -51,8 +53,19 @@ class Serving:
             found = re.search(r"http://127\.0\.0\.1:(\d+)/", line)
             if found:
                 self.port = int(found[1])
-                return
-        raise RuntimeError("the service did not start")
+                break
+        else:
+            raise RuntimeError("the service did not start")
+        # It says where it will be before it listens.
+        until = time.monotonic() + 60
+        while True:
+            with suppress(ConnectionError):
+                if self.ask("GET", "/healthz")[0] == 200:
+                    return
+            if time.monotonic() > until:
+                self.stop()
+                raise RuntimeError("the service does not answer")
+            time.sleep(0.1)
 
     def memory_mb(self) -> float:
         """Of the service, without its decoders."""
@@ -60,8 +73,17 @@ class Serving:
         return int(re.findall(r"VmRSS:\s+(\d+)", status)[0]) * 1024 / 1e6
 
     def stop(self) -> None:
-        self.process.send_signal(2)
-        self.process.wait(60)
+        self.process.send_signal(signal.SIGINT)
+        try:
+            self.process.wait(60)
+        finally:
+            self.process.kill()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.stop()
 
     def ask(self, method: str, path: str, body: bytes = b"", kind: str = "") -> tuple[int, bytes]:
         link = http.client.HTTPConnection("127.0.0.1", self.port, timeout=300)
@@ -127,11 +149,10 @@ def soaked(place: Path, cases: int, every_s: float, minutes: float) -> dict[str,
     """Bring a picture to each of some cases every so often."""
     data, patients = place / "record", [Patient(k) for k in range(cases)]
     _opened(data, patients)
-    serving, taken, guard = Serving(data), Taken(), threading.Lock()
-    until = time.monotonic() + 60 * minutes
+    taken, guard = Taken(), threading.Lock()
     memory: list[float] = []
 
-    def work(k: int) -> None:
+    def work(k: int, serving: Serving, until: float) -> None:
         due = time.monotonic() + every_s * k / cases
         while due < until:
             time.sleep(max(0.0, due - time.monotonic()))
@@ -139,13 +160,14 @@ def soaked(place: Path, cases: int, every_s: float, minutes: float) -> dict[str,
             # Who is late goes on with the next one at once.
             due = max(due + every_s, time.monotonic())
 
-    threads = [threading.Thread(target=work, args=(k,)) for k in range(cases)]
-    for thread in threads:
-        thread.start()
-    while any(thread.is_alive() for thread in threads):
-        memory.append(serving.memory_mb())
-        time.sleep(1.0)
-    serving.stop()
+    with Serving(data) as serving:
+        until = time.monotonic() + 60 * minutes
+        threads = [threading.Thread(target=work, args=(k, serving, until)) for k in range(cases)]
+        for thread in threads:
+            thread.start()
+        while any(thread.is_alive() for thread in threads):
+            memory.append(serving.memory_mb())
+            time.sleep(1.0)
     kept, waiting = _kept(data)
     assert not taken.failed, taken.failed[:3]
     assert kept == taken.sent + cases, (kept, taken.sent)
@@ -166,14 +188,15 @@ def long_case(place: Path, pictures: int) -> dict[str, Any]:
     """Bring one case very many pictures, one after another."""
     data, patient = place / "record", Patient(0)
     _opened(data, [patient])
-    serving, taken, guard, memory = Serving(data), Taken(), threading.Lock(), []
-    for _ in range(pictures):
-        _bring(serving, patient, taken, guard)
-        memory.append(serving.memory_mb())
-    before = time.perf_counter()
-    status, _ = serving.ask("GET", f"/cases/{patient.case_id}/review")
-    review_s = time.perf_counter() - before
-    serving.stop()
+    taken, guard = Taken(), threading.Lock()
+    memory: list[float] = []
+    with Serving(data) as serving:
+        for _ in range(pictures):
+            _bring(serving, patient, taken, guard)
+            memory.append(serving.memory_mb())
+        before = time.perf_counter()
+        status, _ = serving.ask("GET", f"/cases/{patient.case_id}/review")
+        review_s = time.perf_counter() - before
     kept, waiting = _kept(data)
     assert not taken.failed, taken.failed[:3]
     assert (status, kept, waiting) == (200, pictures + 1, 0)

@@ -14,6 +14,7 @@ from pathlib import Path
 import cv2
 
 from tests.validation import (
+    breaking,
     document,
     folders,
     latency,
@@ -152,6 +153,8 @@ BLOCKS: dict[str, Callable[[Bench], Block]] = {
     "published": lambda _bench: document.published_checks(),
     "speed": _speed,
     "memory": _memory,
+    "latency": lambda _bench: document.latency(latency.read()),
+    "faults": lambda _bench: breaking.block(),
 }
 
 
@@ -193,7 +196,7 @@ def write(
         block = BLOCKS[name](bench)
         # Read now, not before: another run may have renewed other blocks meanwhile.
         text = (target if target.exists() else source).read_text(encoding="utf-8")
-        if name not in ("published", "latency", "damaged files"):
+        if name not in ("published", "latency", "damaged files", "faults"):
             block = dataclasses.replace(block, text=f"{block.text}\n{identity()}\n")
         target.write_text(document.renewed(text, {name: block}), encoding="utf-8")
         for file, figure in block.figures.items():
