@@ -14,6 +14,8 @@ def test_keys_step_through_the_pictures_and_the_address_follows(
     page.goto(theatre.case(5, 12, 255, 20) + "/review")
     expect(page.locator("#said")).to_contain_text("Picture 4")
     page.keyboard.press("ArrowLeft")
+    expect(page.locator("#said")).to_contain_text("as recorded")
+    page.keyboard.press("ArrowLeft")
     expect(page.locator("#said")).to_contain_text("Picture 2")
     page.keyboard.press("Shift+ArrowRight")
     expect(page.locator("[data-key=first-1]")).to_have_attribute("aria-current", "true")

@@ -54,11 +54,20 @@ function ready() {
   layers.addEventListener("pointermove", (event) => { if (layers.hasPointerCapture(event.pointerId)) follow(event); });
 }
 
+// Keys may be quicker than the page: each step goes on from what was asked for last.
+let asked = {};
 function step(row, by) {
   const links = [...document.querySelectorAll(`[data-passes="${row}"] a`)];
-  const at = links.findIndex((link) => link.hasAttribute("aria-current"));
+  let at = links.findIndex((link) => link.dataset.key === asked[row]);
+  if (at < 0) at = links.findIndex((link) => link.hasAttribute("aria-current"));
   const next = links[at + by];
-  if (next) go(next);
+  if (!next) return;
+  asked[row] = next.dataset.key;
+  const address = new URL(next.href);
+  const part = next.dataset.key.split("-")[0];
+  for (const [name, value] of new URLSearchParams(location.search))
+    if (name !== part) address.searchParams.set(name, value);
+  go(address);
 }
 
 document.addEventListener("click", (event) => {
@@ -93,5 +102,5 @@ addEventListener("keydown", (event) => {
   }
 });
 
-document.addEventListener("fresh", ready);
+document.addEventListener("fresh", () => { asked = {}; ready(); });
 ready();
