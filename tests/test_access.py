@@ -737,3 +737,16 @@ def test_every_address_is_behind_the_door(service: Service) -> None:
     """The door stands before the routes, so that a new page is closed unless it is opened there."""
     opened = {path for _, path in addresses(service) if access._OPEN.fullmatch(path)}
     assert opened == {"/api/pair", "/pair"}
+
+
+def test_the_wall_names_hip_and_case_and_says_left(wall: Device, service: Service) -> None:
+    """Two cases are open; each page speaks of its own, and says of its number what it is."""
+    service.open_case(standins.setup("p2", "right"))
+    page = wall.get("/cases/p1/glance").text
+    assert re.search(r"LEFT hip, case p1, opened \d\d:\d\d", page)
+    assert "p2" not in page
+    assert re.search(r'class="value">2\.0</span> <span class="unit">mm left<', page)
+    assert "removed" not in re.sub(r"<svg.*?</svg>", "", page, flags=re.DOTALL)
+    other = wall.get("/cases/p2/glance").text
+    assert "RIGHT hip, case p2" in other
+    assert "mm left" not in other

@@ -67,7 +67,7 @@ def blanked(pixels: NDArray[Any], blank: Mask, full: float) -> NDArray[Any]:
         painted[blank] = np.median(pixels[blank], axis=0).astype(pixels.dtype)
         return painted
     part = nearest
-    if not known[blank].all():
+    if len(levels) > 1 and not known[blank].all():
         rows, columns = ndimage.distance_transform_edt(
             ~known, return_distances=False, return_indices=True
         )

@@ -11,7 +11,7 @@ from typing import Final
 
 from fastapi.sse import ServerSentEvent
 
-from tracker.service import Service
+from tracker.service import Case, Service
 
 BEAT_S: Final = 1.0
 RETRY_MS: Final = 1000
@@ -52,16 +52,19 @@ async def changes(
         if changed_id in members:
             loop.call_soon_threadsafe(stirred.set)
 
+    def look() -> tuple[bool, tuple[Case, ...]]:
+        # Every view of the hip: the wall shows the one that came last.
+        return may_stay(), service.hips.views(case_id)
+
     troubled = await asyncio.to_thread(service.health.troubles)
     stop = service.listen(hear)
     try:
         yield ServerSentEvent(event="beat", data={}, retry=RETRY_MS)
         while not is_closing():
-            if not await asyncio.to_thread(may_stay):
+            stays, views = await asyncio.to_thread(look)
+            if not stays:
                 yield ServerSentEvent(event="ended", data={})
                 break
-            # Every view of the hip: the wall shows the one that came last.
-            views = await asyncio.to_thread(service.hips.views, case_id)
             members = {case.row.id for case in views}
             now = max(case.last_event for case in views)
             if now != last_seen:

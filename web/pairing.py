@@ -23,7 +23,7 @@ programs = APIRouter()
 _DAYS: Final = 90
 ROLES: Final[dict[DeviceRole, tuple[str, str]]] = {
     "theatre": ("Theatre", "brings pictures and agrees the plan"),
-    "look": ("Look", "shows Glance and Review, changes nothing"),
+    "look": ("Look", "shows Glance and Review"),
 }
 
 

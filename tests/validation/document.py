@@ -14,6 +14,7 @@ from scipy.stats import binomtest
 
 from tests.renew_reference import table
 from tests.validation import observers, published, svg
+from tests.validation.latency import Latency
 from tests.validation.libraries import METHODS, Trial
 from tests.validation.memory import Sample
 from tests.validation.outcomes import (
@@ -31,6 +32,8 @@ from tests.validation.phantoms import BEAM_PARKED
 from tests.validation.steps import PREPARE, WHOLE, Timed
 from tests.validation.sweeps import Point, Sweep
 
+WANTED_MS = 500
+"""Within this a screen is to have changed, 19 times in 20, beyond the measuring."""
 BLOCK = re.compile(r"(<!-- ([a-z ]+): measured -->\n)(.*?)(<!-- end -->)", re.DOTALL)
 
 
@@ -354,6 +357,43 @@ def speed(found: Sequence[Timed], machine: str) -> Block:
 
 def _whole(step: str) -> str:
     return PREPARE if step == PREPARE else WHOLE
+
+
+def latency(found: Latency) -> Block:
+    """How long a screen takes to change, beyond the measuring."""
+    rows = [
+        (
+            str(run.pages),
+            str(run.pictures),
+            f"{quantile(run.measuring_ms, 0.5):.0f}",
+            f"{quantile(run.heard_ms, 0.5):.0f}",
+            f"{quantile(run.heard_ms, 0.95):.0f}",
+            f"{quantile(run.changed_ms, 0.5):.0f}",
+            f"{quantile(run.changed_ms, 0.95):.0f}",
+            f"{max(run.changed_ms):.0f}",
+            f"{run.after_start_ms:.0f}",
+            "yes" if quantile(run.changed_ms, 0.95) <= WANTED_MS else "no",
+        )
+        for run in found.runs
+    ]
+    heads = (
+        "open pages",
+        "pictures",
+        "measuring itself, median, ms",
+        "heard of, median, ms",
+        "heard of, 95 %, ms",
+        "changed, median, ms",
+        "changed, 95 %, ms",
+        "changed, longest, ms",
+        "first picture after a start, ms",
+        f"95 % within {WANTED_MS} ms",
+    )
+    made = f"Machine: {found.machine}; pages and service on the same one. "
+    made += (
+        f"Pictures of {found.size_px} px. Load of other programs at the beginning: {found.load:g}."
+    )
+    mark = f"Measured with version {found.software}, settings {found.settings}."
+    return Block(f"{made}\n\n{table(heads, rows)}\n{mark}\n")
 
 
 def memory(samples: Sequence[Sample]) -> Block:

@@ -9,6 +9,7 @@ made; what is measured there is the time beyond the measuring itself.
 import argparse
 import asyncio
 import json
+import os
 import re
 import subprocess
 import sys
@@ -47,6 +48,9 @@ class Watched:
     heard_ms, changed_ms : list of float
         For each picture and page, from the sending of the picture until the page heard of it,
         and until it had all that it shows, less the measuring.
+    after_start_ms : float
+        The same of the first picture after the service was started, until the last page had it:
+        the first picture of the case is prepared again, and what came after it.
     """
 
     pages: int
@@ -54,16 +58,18 @@ class Watched:
     measuring_ms: list[float]
     heard_ms: list[float]
     changed_ms: list[float]
+    after_start_ms: float
 
 
 @dataclass(frozen=True)
 class Latency:
-    """A whole run, and what it was made with."""
+    """A whole run, and what it was made with; ``load`` is that of other programs before it."""
 
     machine: str
     software: str
     settings: str
     size_px: int
+    load: float
     runs: list[Watched]
 
 
@@ -97,8 +103,18 @@ class Page:
         self.changed.setdefault(number, time.perf_counter())
 
 
-async def watched(address: str, case: str, pages: int, pictures: list[bytes]) -> Watched:
-    """Bring the pictures to a service at an address while so many pages look."""
+async def watched(
+    address: str, case: str, pages: int, pictures: list[bytes]
+) -> tuple[list[int], list[float], list[float]]:
+    """Bring the pictures to a service at an address while so many pages look.
+
+    Returns
+    -------
+    numbers : list of int
+        Of the pictures.
+    heard, changed : list of float
+        For each picture and page, ms from the sending of the picture.
+    """
     limits = httpx.Limits(max_connections=None)
     async with httpx.AsyncClient(base_url=address, limits=limits, timeout=_PATIENCE_S) as client:
         opened = [Page(client, case) for _ in range(pages)]
@@ -120,7 +136,7 @@ async def watched(address: str, case: str, pages: int, pictures: list[bytes]) ->
         await asyncio.gather(*watching, return_exceptions=True)
     heard = [1000 * (page.heard[n] - at) for n, at in sent.items() for page in opened]
     changed = [1000 * (page.changed[n] - at) for n, at in sent.items() for page in opened]
-    return Watched(pages, len(pictures), [float(n) for n in sent], heard, changed)
+    return list(sent), heard, changed
 
 
 @contextmanager
@@ -143,7 +159,7 @@ def measured(pages: int, pictures: int, size_px: int) -> Watched:
     still, marks, later, scene = drawn(size_px)
     levels = np.round(255 * later.grey)
     sent = []
-    for k in range(pictures + 1):
+    for k in range(pictures + 2):
         # Grain of its own each time: another exposure of the same view.
         grain = np.random.default_rng(1000 * pages + k).normal(0, 3.0, levels.shape)
         sent.append(images.encode_png(np.clip(np.round(levels + grain), 0, 255).astype(np.uint8)))
@@ -156,21 +172,24 @@ def measured(pages: int, pictures: int, size_px: int) -> Watched:
             # One before the pages are opened, so that they have something to show.
             service.add_picture(case, sent[0], "001.png")
         with served(folder) as address:
-            found = asyncio.run(watched(address, case, pages, sent[1:]))
+            numbers, heard, changed = asyncio.run(watched(address, case, pages, sent[1:]))
         with Service(folder) as service:
             stills = {one.number: one.result for one in service.case(case).stills}
     took = []
-    for number in found.measuring_ms:
-        result = stills[int(number)]
+    for number in numbers:
+        result = stills[number]
         assert result is not None
         took.append(result.elapsed_ms)
     each = np.repeat(took, pages)
+    beyond = np.array(changed) - each
+    # The first after the start is told apart.
     return Watched(
         pages,
         pictures,
-        [round(ms, 1) for ms in took],
-        [round(float(ms), 1) for ms in np.array(found.heard_ms) - each],
-        [round(float(ms), 1) for ms in np.array(found.changed_ms) - each],
+        [round(ms, 1) for ms in took[1:]],
+        [round(float(ms), 1) for ms in (np.array(heard) - each)[pages:]],
+        [round(float(ms), 1) for ms in beyond[pages:]],
+        round(float(beyond[:pages].max()), 1),
     )
 
 
@@ -182,8 +201,9 @@ def read(path: Path = KEPT) -> Latency:
 
 def write(path: Path, machine: str, pictures: int, size_px: int) -> None:
     """Measure with each number of pages and write it down."""
+    load = round(os.getloadavg()[0], 1)
     runs = [measured(pages, pictures, size_px) for pages in PAGES]
-    found = Latency(machine, __version__, DEFAULTS.digest(), size_px, runs)
+    found = Latency(machine, __version__, DEFAULTS.digest(), size_px, load, runs)
     path.write_text(json.dumps(asdict(found), separators=(",", ":")) + "\n", encoding="utf-8")
 
 
