@@ -106,6 +106,8 @@ def test_the_address_chooses(client: Client, service: Service) -> None:
     assert "1 case chosen" in shown(client, "?side=left&plan=angle&since=2020-01-01&until=")
     assert "0 cases chosen" in shown(client, "?cases=demo")
     assert "0 cases chosen" in shown(client, "?view=oblique")
+    assert 'href="/cohort?cases=all"' in shown(client, "?cases=demo")
+    assert "of every origin" not in shown(client, "?side=right")
     text = shown(client, "?cases=all&view=all")
     assert 'value="all" selected' in text
     assert 'href="/cohort.csv?view=all&amp;cases=all"' in text

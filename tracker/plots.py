@@ -36,7 +36,10 @@ def spread_chart(
         An ``svg`` element.
     """
     left, right, top, bottom = 56, 20, 30, 76
-    low, high = spread.bars[0].low, spread.bars[-1].high
+    counts = spread.unit == ""
+    # The bar of a count stands over its number, not between it and the next.
+    half = 0.5 if counts and spread.bars[0].high - spread.bars[0].low == 1.0 else 0.0
+    low, high = spread.bars[0].low - half, spread.bars[-1].high - half
     if plan_at is not None:
         low, high = min(low, plan_at), max(high, plan_at)
     most = max(bar.count for bar in spread.bars)
@@ -54,14 +57,16 @@ def spread_chart(
     parts.append(written(left - 8, top - 12, "cases", "end"))
     for bar in spread.bars:
         if bar.count:
-            box = (x(bar.low) + 1, y(bar.count), x(bar.high) - x(bar.low) - 2, y(0) - y(bar.count))
+            begin, end = x(bar.low - half), x(bar.high - half)
+            box = (begin + 1, y(bar.count), end - begin - 2, y(0) - y(bar.count))
             parts.append(
                 f'<rect class="bar" x="{box[0]:.1f}" y="{box[1]:.1f}" width="{max(box[2], 1):.1f}" '
                 f'height="{box[3]:.1f}" fill="currentColor" fill-opacity="0.32"/>'
             )
     base = np.array([[left, y(0)], [width - right, y(0)]])
     parts.append(f'<path d="{path_through(base)}" {_LINE} stroke-width="1"/>')
-    parts += [written(x(v), y(0) + 20, number(v), "middle") for v in steps(low, high, 8)]
+    ticks = steps(low, high, 8, whole=counts)
+    parts += [written(x(v), y(0) + 20, number(v), "middle") for v in ticks]
     parts.append(written(width - right, height - 8, spread.unit or "number", "end"))
     if plan_at is not None:
         line = np.array([[x(plan_at), top], [x(plan_at), y(0)]])

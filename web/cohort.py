@@ -1,7 +1,7 @@
 """The page of many cases: what was chosen, what these cases say together, and each as a line."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Annotated, Any, Final, cast, get_args
 from urllib.parse import urlencode
@@ -225,6 +225,9 @@ def context(view: CohortView, asked: Asked, page: int, problem: str = "") -> Coh
         cases_csv=asked.address("/cohort.csv"),
         passes_csv=asked.address("/cohort-passes.csv"),
         unread=", ".join(found.unread),
+        others=replace(asked, cases="all").address("/cohort")
+        if not found.rows and any(count for _, count in found.by_origin)
+        else "",
         intervals=WHAT_INTERVALS,
         no_ranking=NO_RANKING,
     )

@@ -84,6 +84,8 @@ class CohortContext:
     cases_csv, passes_csv : str
         Addresses.
     unread : str
+    others : str
+        Address of the cases of every origin, where none is chosen and there are some.
     intervals, no_ranking : str
     """
 
@@ -104,5 +106,6 @@ class CohortContext:
     cases_csv: str
     passes_csv: str
     unread: str
+    others: str
     intervals: str
     no_ranking: str
