@@ -148,12 +148,12 @@ BLOCKS: dict[str, Callable[[Bench], Block]] = {
     "coverage": lambda bench: document.coverage(bench.outcomes),
     "curves": lambda bench: document.curves(bench.curves),
     "libraries": lambda bench: document.libraries(bench.trials),
-    "damaged files": lambda _bench: damaged_files(),
     "observers": lambda bench: document.observer_error(bench.outcomes),
     "published": lambda _bench: document.published_checks(),
     "speed": _speed,
     "memory": _memory,
     "latency": lambda _bench: document.latency(latency.read()),
+    "damaged files": lambda _bench: damaged_files(),
     "faults": lambda _bench: breaking.block(),
 }
 
