@@ -159,9 +159,9 @@ def normalise(
     mass = _wide_blur(inside, sigma)
     safe = np.maximum(mass, np.float32(1e-3))
     centred = (smooth - np.float32(smooth[valid].mean() if valid.any() else 0)) * inside
-    mean = _wide_blur(centred, sigma) / safe
+    mean = _wide_blur(np.asarray(centred, np.float32), sigma) / safe
     deviation = (centred - mean) * inside
-    variance = _wide_blur(deviation * deviation, sigma) / safe
+    variance = _wide_blur(np.asarray(deviation * deviation, np.float32), sigma) / safe
     value = deviation / np.sqrt(variance + np.float32(floor**2))
     return Normalised(
         np.asarray(value, np.float32),

@@ -60,7 +60,7 @@ def _sector() -> float:
     open_mm = np.full_like(rho, math.radians(60) * 26.0)
     value, _ = measure.outline_area(
         rho, 26.0, open_mm, np.zeros_like(rho), from_rho_mm=24.0, to_rho_mm=26.0,
-        u_shift_mm=0.1, u_relative_scale=0.01,
+        u_edge_mm=0.1, u_along_mm=0.1, u_radial_mm=0.1, u_relative_scale=0.01,
     )  # fmt: skip
     return value
 
