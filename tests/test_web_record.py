@@ -49,7 +49,7 @@ def test_what_stops_pictures_stands_once_on_every_page(
     assert answer.json()["ok"] is False
     assert "moved or deleted" in answer.json()["troubles"][0]["what"]
     text = client.get(address, headers=PAGE).text
-    assert text.count("Pictures can't be kept. The record in") == 1
+    assert text.count("Pictures can't be kept. The record has") == 1
     assert text.count('role="alert"') == 1
     # A picture that comes now is not acknowledged.
     files = {"picture": ("001.png", standins.png(5), "image/png")}

@@ -455,8 +455,8 @@ class Store:
             gone = gone or _inode(self._file) != self._inode
         if gone:
             raise Unwritable(
-                f"The record in {self.folder} has been moved or deleted.",
-                hint="Put the folder back where it was, or stop the service.",
+                "The record has been moved or deleted.",
+                hint=f"Put {self.folder} back as it was, or stop the service.",
             )
 
     def _look(self, folder: Path) -> None:
