@@ -141,6 +141,16 @@ def test_an_outline_that_looks_wrong_is_nowhere_a_number(service: Service) -> No
     assert "outline looks wrong" in page_of(service)
 
 
+def test_exposures_after_traction_that_no_longer_stand_are_no_number(service: Service) -> None:
+    report_cases.opened(service)
+    bring(service, 8, 9)
+    service.around.final("p1", "after traction", 1, 2)
+    assert "after_traction.removed_mm" in service.reports.csv("p1")
+    service.judge_outline("p1", 2, wrong=True)
+    assert "after_traction" not in service.reports.csv("p1")
+    assert "two exposures that no longer stand" in page_of(service)
+
+
 def test_numbers_that_are_recorded_only_are_in_no_form_until_the_case_is_closed(
     service: Service,
 ) -> None:

@@ -234,9 +234,9 @@ def _beside(beside: Beside, *, angles: bool) -> Iterator[Entry]:
         yield from _entry(f"film.{when}", "film_lcea_deg", film.said.lcea_deg if film else None)
     change = beside.compared.change if beside.compared else None
     yield from _entry("film", "film_change_deg", change.change_deg if change else None)
-    if beside.after_traction is not None:
-        kept = beside.after_traction.said
-        two, number = kept.exposures, kept.numbers[-1]
+    kept = beside.after_traction
+    if kept is not None and kept.standing == "stands":
+        two, number = kept.said.exposures, kept.said.numbers[-1]
         yield from _entry("after_traction", "difference_mm", two.difference_mm, number)
         yield from _entry("after_traction", "removed_mm", two.removed_mm, number)
         yield from _entry("after_traction", "left_mm", two.left_mm, number)
