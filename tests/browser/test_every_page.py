@@ -24,6 +24,7 @@ PAGES = {
     "glance": "/cases/demo/glance",
     "card": "/cases/demo/card",
     "marks": "/cases/demo?marks=again",
+    "around": "/cases/demo/around",
     "review": "/cases/demo/review",
     "review-blink": "/cases/demo/review?mode=blink",
     "review-wipe": "/cases/demo/review?mode=wipe",
