@@ -472,6 +472,8 @@ def test_the_plan_keeps_its_zone_and_where_it_comes_from(client: Client, service
     client.post("/cases", data=CASE | more)
     case = service.case("p1")
     assert case.setup.plan.clock == ("11:00", "2:00")
+    bring(client, png(0), "000.png")
+    assert "Zone : 11:00 to 2:00 on the clock face" in text(client.get("/cases/p1").text)
     assert case.agreement.terms.film == "X-ray standing"
     said = "plan measured on X-ray standing, lateral bony edge"
     assert said in text(client.get("/cases/p1/review").text)

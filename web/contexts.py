@@ -142,6 +142,7 @@ class MarksContext:
     hip: str
     proposed: bool
     reading: ReadingContext
+    zone: str = ""
 
 
 @dataclass(frozen=True, slots=True)

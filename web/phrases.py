@@ -331,6 +331,7 @@ def _marks(shell: Shell, view: MarksView, glance: GlanceView) -> MarksContext:
         else tuple(xy((float(x), float(y))) for x, y in view.object_px),
         object_mm=f"{view.case.setup.scale.object_diameter_mm or 0:g} mm",
         hip=words.hip(view.case.setup.side),
+        zone=" to ".join(view.case.setup.plan.clock or ()),
         proposed=view.proposed,
         reading=reading_context(view.reading, angles=glance.case.angles, silent=glance.case.silent),
     )
