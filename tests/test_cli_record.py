@@ -4,6 +4,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.postgres import Server
 from tests.records import fill, table
 from tests.test_store import STAMP
 from tracker.cli import main
@@ -128,3 +129,24 @@ def test_the_databases_address_may_come_from_the_environment(
     with pytest.raises(SystemExit):
         main(["verify", "--help"])
     assert "secret" not in capsys.readouterr().out
+
+
+def test_the_commands_work_over_a_database_elsewhere(
+    tmp_path: Path, server: Server, capsys: pytest.CaptureFixture[str]
+) -> None:
+    database = server.database()
+    fill(tmp_path / "record", "p1", database=database)
+    where = ["--data", str(tmp_path / "record"), "--database", database]
+    assert main(["verify", *where]) == 0
+    assert main(["export", "p1", "--out", str(tmp_path / "p1.zip"), *where]) == 0
+    assert main(["backup", str(tmp_path / "b.zip"), *where]) == 0
+    assert main(["delete", "p1", "--yes", "--reason", "moved", *where]) == 0
+    assert main(["import", str(tmp_path / "p1.zip"), *where]) == 0
+    new = ["--data", str(tmp_path / "new"), "--database", server.database()]
+    assert main(["restore", str(tmp_path / "b.zip"), *new]) == 0
+    said = capsys.readouterr()
+    assert said.err == ""
+    assert said.out.count("1 cases, 10 entries, 3 pictures, 3 results.") == 2
+    assert not (tmp_path / "record" / "tracker.sqlite").exists()
+    # Without the database the folder is no record.
+    assert main(["verify", str(tmp_path / "record")]) == 3
