@@ -191,7 +191,9 @@ def test_a_key_that_is_down_while_the_page_renews_itself_is_not_lost(
     theatre.service.add_picture("p1", png(12), "elsewhere.png")
     expect(page.get_by_role("heading", name="Picture 2 at")).to_be_visible()
     page.keyboard.up("Space")
-    expect(page.get_by_role("button", name="Repair", exact=True)).to_have_attribute("aria-pressed", "true")
+    expect(page.get_by_role("button", name="Repair", exact=True)).to_have_attribute(
+        "aria-pressed", "true"
+    )
     assert theatre.service.case("p1").phase == "repair"
 
 
