@@ -318,20 +318,27 @@ def test_a_broken_step_fails_its_case_only(archive: Path, monkeypatch: pytest.Mo
 def test_a_case_that_cant_be_read_fails_alone(
     archive: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    events = Store.events
+    whole = Store.whole
 
-    def broken(store: Store, case: Any, after: int = 0) -> Any:
-        found = events(store, case, after)
-        return found[:2] if case.id == "a" else found
+    def cut(length: int) -> Any:
+        def read(store: Store, case: Any) -> Any:
+            found = whole(store, case)
+            return replace(found, events=found.events[:length]) if case.id == "a" else found
 
-    monkeypatch.setattr(Store, "events", broken)
+        return read
+
     told: list[Progress] = []
-    out = run(archive, told=told)
+    with monkeypatch.context() as patch:
+        patch.setattr(Store, "whole", cut(2))
+        out = run(archive, told=told)
     assert out.nothing == ["a"]
-    monkeypatch.setattr(Store, "events", lambda *_: ())
-    out = run(archive, told=told)
-    assert out.failed == [(name, "It can't be read.") for name in ("a", "b", "open")]
-    assert told[-1].failed == "It can't be read."
+    (archive.parent / "progress").unlink()
+    with monkeypatch.context() as patch:
+        patch.setattr(Store, "whole", cut(0))
+        out = run(archive, told=told)
+    assert out.failed == [("a", "It can't be read.")]
+    assert out.done == 2
+    assert "It can't be read." in {one.failed for one in told}
 
 
 def test_a_file_that_no_longer_reads_as_a_picture_is_a_verdict(

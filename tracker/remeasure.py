@@ -215,9 +215,9 @@ class Remeasuring:
             yield Job(row.id, plain_of(begun.order), begun.order.pictures, load)
 
     def _begin(self, row: CaseRow) -> _Begun:
-        store = self._store
-        head, events = store.head(row), store.events(row)
-        pictures, stored = store.pictures(row), {one.serial: one for one in store.results(row)}
+        whole = self._store.whole(row)
+        events, pictures = whole.events, whole.pictures
+        stored = {one.serial: one for one in whole.results}
         results = {serial: (one, bare.bare(one)) for serial, one in stored.items()}
         case = casebook.read_case(row, events, pictures, results)
         order = order_of(case, events, pictures, results, self._settings)
@@ -232,6 +232,7 @@ class Remeasuring:
             if picture.result is not None or picture.reference is not None
         }
         by_number = {picture.number: picture for picture in pictures}
+        head = events[-1].chain
         return _Begun(row, not case.log.closed, head, order, by_number, before)
 
     def _is_ours(self, line: dict[str, Any]) -> bool:

@@ -111,6 +111,6 @@ def _made_by() -> dict[str, str]:
 
 def bare_case(store: Store, case: CaseRow) -> tuple[Case, tuple[EventRow, ...]]:
     """Return a case without its drawings, and its journal."""
-    events = store.events(case)
-    results = {row.serial: (row, bare.bare(row)) for row in store.results(case)}
-    return casebook.read_case(case, events, store.pictures(case), results), events
+    whole = store.whole(case)
+    results = {row.serial: (row, bare.bare(row)) for row in whole.results}
+    return casebook.read_case(case, whole.events, whole.pictures, results), whole.events
