@@ -90,6 +90,7 @@ def measured(folder: Path, cases: int, rounds: int = 15) -> dict[str, Any]:
             older.append(_ms(client, f"/?before={rng.integers(100, cases)}"))
             find.append(_ms(client, f"/?find={rng.integers(100, 999)}"))
     together = np.add(cold_list, cold_open)
+    first, again, choice, grown = _together(folder)
     return {
         "cases": cases,
         "pictures": cases * PICTURES_A_CASE,
@@ -101,8 +102,23 @@ def measured(folder: Path, cases: int, rounds: int = 15) -> dict[str, Any]:
         "open a case, ms, median": float(np.median(cold_open)),
         "list and open, ms, median": float(np.median(together)),
         "list and open, ms, worst": float(np.max(together)),
+        "all cases together, first asked for, ms": first,
+        "all cases together, again, ms, median": again,
+        "all cases together, another choice, ms, median": choice,
+        "all cases together, after an entry, ms": grown,
         "list and open, processor time, ms, median": float(np.median(busy)),
     }
+
+
+def _together(folder: Path) -> tuple[float, float, float, float]:
+    """Ask for the page of many cases: without rows, again, for other days, after an entry."""
+    with quick(), opened(folder) as service, Client(create_app(service)) as client:
+        first = _ms(client, "/cohort")
+        again = [_ms(client, "/cohort") for _ in range(5)]
+        choice = [_ms(client, f"/cohort?since=2000-01-0{day}") for day in range(1, 6)]
+        service.take_note("case-00000", "one more entry")
+        grown = _ms(client, "/cohort")
+    return first, float(np.median(again)), float(np.median(choice)), grown
 
 
 def _ms(client: Client, address: str) -> float:
