@@ -130,7 +130,7 @@ def test_whatever_is_sent_is_answered_as_described(
             # Bytes that are no picture are refused, which no description of bytes can say.
             left_out.append(positive_data_acceptance)
             if is_there:
-                case.path_parameters = {"case_id": "p1"}
+                case.path_parameters |= {"case_id": "p1"}
         headers = {"Authorization": f"Bearer {token}"}
         if "dicomweb" in path and is_there:
             headers["Content-Type"] = 'multipart/related; type="application/dicom"; boundary=parts'

@@ -326,3 +326,20 @@ def test_nobody_is_let_in_that_could_not_be_written_down(
     assert not list(tmp_path.glob(".coming-*"))
     assert json.loads((tmp_path / "gate.json").read_text("utf-8"))["sessions"] == []
     assert gate.pair(code.digits, "Laptop").session.key == 1
+
+
+def test_a_full_disk_takes_no_screen_away(
+    gate: Gate, clock: Clock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    wall = gate.pair(gate.new_code("look").digits, "Wall")
+
+    def full(_handle: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    clock.pass_(minutes=2)
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "fsync", full)
+        assert gate.stays(wall.session)
+        assert gate.session_of(wall.token) is not None
+    gate.see(wall.session)
+    assert gate.stays(wall.session)

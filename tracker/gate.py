@@ -13,7 +13,7 @@ import os
 import secrets
 import tempfile
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -94,6 +94,7 @@ class Gate:
         self._state: GateState | None = None
         self._by_digest: dict[str, Session] = {}
         self._seen: dict[int, datetime] = {}
+        self._read()
 
     # --- codes ---------------------------------------------------------------------------
 
@@ -207,13 +208,15 @@ class Gate:
         return tuple(one for one in self.sessions() if one.is_live(now))
 
     def see(self, session: Session) -> None:
-        """Note that a device was here; written down once a minute."""
+        """Note that a device was here; written down once a minute, if the disk allows it."""
         now = self._clock()
         with self._guard:
             self._seen[session.key] = now
             known = self._by_digest.get(session.digest)
         if known is not None and now - known.seen_at >= _SEEN_EVERY:
-            self._change(self._with_seen)
+            # A full disk takes no screen away.
+            with suppress(Unwritable):
+                self._change(self._with_seen)
 
     def end(self, keys: tuple[int, ...] | None, end: End = "taken away") -> int:
         """End sessions, all of them where ``keys`` is None; return how many lived."""

@@ -69,6 +69,23 @@ class PictureAnswer(BaseModel):
     aloud: bool = False
 
 
+class BelongsAnswer(BaseModel):
+    """Whether a held picture belongs to the case; ``confirm`` is to be sent back for a yes."""
+
+    belongs: bool
+    differs: list[str]
+    confirm: str | None
+
+
+class FrameAnswer(BaseModel):
+    """Which frame of a run is measured, counted from 1."""
+
+    case: str
+    number: int
+    frame: int
+    standing: str
+
+
 class Source(BaseModel):
     """How a way in stands that runs by itself."""
 
@@ -104,7 +121,15 @@ class HealthAnswer(BaseModel):
     troubles: list[Trouble]
 
 
-_MODELS: Final = (Error, PictureAnswer, SourcesAnswer, HealthAnswer, PairingAnswer)
+_MODELS: Final = (
+    Error,
+    PictureAnswer,
+    BelongsAnswer,
+    FrameAnswer,
+    SourcesAnswer,
+    HealthAnswer,
+    PairingAnswer,
+)
 _REFUSED: Final = {
     "400": "The pages are not served under this name",
     "401": "The device is not paired, or the code can't be used",
@@ -140,6 +165,16 @@ ANSWERS: Final[dict[tuple[str, str], Plain]] = {
     ("post", "/api/cases/{case_id}/pictures"): {
         "200": _answer("The case holds it already", _JSON, _model("PictureAnswer")),
         "201": _answer("It is kept", _JSON, _model("PictureAnswer")),
+    },
+    ("post", "/api/cases/{case_id}/pictures/{number}/belongs"): {
+        "200": _answer("It does", _JSON, _model("BelongsAnswer")),
+        "202": _answer("What differs, to be confirmed", _JSON, _model("BelongsAnswer")),
+    },
+    ("post", "/api/cases/{case_id}/pictures/{number}/belongs-not"): {
+        "200": _answer("It is set aside", _JSON, _model("BelongsAnswer")),
+    },
+    ("post", "/api/cases/{case_id}/pictures/{number}/frame"): {
+        "200": _answer("It is measured", _JSON, _model("FrameAnswer")),
     },
     ("get", "/api/sources"): {"200": _answer("They are", _JSON, _model("SourcesAnswer"))},
     ("get", "/healthz"): {
