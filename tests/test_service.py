@@ -391,3 +391,22 @@ def test_looking_at_bytes_writes_nothing(marked: Service) -> None:
     with pytest.raises(UnreadableImage):
         marked.check_picture(b"no picture", "x.png")
     assert marked.case("p1").last_event == before
+
+
+def test_cases_that_nobody_looks_at_leave_the_memory(
+    service: Service, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("tracker.ledger._MOST_READ", 2)
+    for k in range(5):
+        service.open_case(standins.setup(f"p{k}"))
+        service.add_picture(f"p{k}", png(0), "000.png")
+        service.accept_proposed(f"p{k}")
+        service.add_picture(f"p{k}", png(10 + k), "001.png")
+    ledger = service._ledger
+    assert list(ledger._cases) == ["p3", "p4"]
+    assert set(ledger._values) == {"p3", "p4"}
+    for k in range(5):
+        [still] = service.case(f"p{k}").stills
+        assert still.counts
+    assert service.add_picture("p0", png(20), "002.png").number == 2
+    assert len(ledger._cases) == 2

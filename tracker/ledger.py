@@ -25,6 +25,9 @@ from tracker.values import NotMeasurable, ReferenceResult, Still, StillResult
 _MOST_READY: Final = 8
 """Cases whose prepared first picture is held in memory; others are prepared again."""
 
+_MOST_READ: Final = 64
+"""Cases that are held in memory as they stand; others are read again."""
+
 Listener = Callable[[str, int], None]
 _Step = tuple[int, int | None, bool]
 """What of a picture the state after it depends on: number, frame, whether it is no pass."""
@@ -51,8 +54,8 @@ class Ledger:
         self._timer = timer
         self._guard = Lock()
         self._locks: dict[str, RLock] = {}
-        self._cases: dict[str, Case] = {}
-        self._values: dict[int, StillResult | ReferenceResult] = {}
+        self._cases: OrderedDict[str, Case] = OrderedDict()
+        self._values: dict[str, dict[int, StillResult | ReferenceResult]] = {}
         self._trails: OrderedDict[str, _Trail] = OrderedDict()
         self._listeners: list[Listener] = []
 
@@ -86,10 +89,16 @@ class Ledger:
         """Read a case's journal again after an entry."""
         store = self.store
         row = store.case(case_id)
-        results = {result.serial: (result, self._value(result)) for result in store.results(row)}
+        values = self._values.setdefault(case_id, {})
+        results = {one.serial: (one, _value(one, values)) for one in store.results(row)}
         case = casebook.read_case(row, store.events(row), store.pictures(row), results)
         with self._guard:
             self._cases[case_id] = case
+            self._cases.move_to_end(case_id)
+            # Those that were changed longest ago are read again when they are looked at.
+            while len(self._cases) > _MOST_READ:
+                left, _ = self._cases.popitem(last=False)
+                self._values.pop(left, None)
         return case
 
     def append(self, case: Case, kind: str, body: object, role: str | None = None) -> Case:
@@ -177,15 +186,6 @@ class Ledger:
 
     # --- inside --------------------------------------------------------------------------
 
-    def _value(self, row: ResultRow) -> StillResult | ReferenceResult:
-        """Decode a stored result once."""
-        if row.key not in self._values:
-            if row.kind == "still":
-                self._values[row.key] = from_text(StillResult, row.body)
-            else:
-                self._values[row.key] = from_text(ReferenceResult, row.body)
-        return self._values[row.key]
-
     def _propose(self, case: Case) -> Case:
         first = first_picture(case)
         proposed = pipeline.propose_marks(self.shown(first), case.setup.side, self._settings)
@@ -267,6 +267,18 @@ class Ledger:
             while len(self._trails) > _MOST_READY:
                 self._trails.popitem(last=False)
         return trail
+
+
+def _value(
+    row: ResultRow, known: dict[int, StillResult | ReferenceResult]
+) -> StillResult | ReferenceResult:
+    """Decode a stored result once."""
+    if row.key not in known:
+        if row.kind == "still":
+            known[row.key] = from_text(StillResult, row.body)
+        else:
+            known[row.key] = from_text(ReferenceResult, row.body)
+    return known[row.key]
 
 
 class _Trail:
