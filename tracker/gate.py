@@ -78,11 +78,8 @@ class Gate:
     clock : callable, optional
         Gives the present time with its time zone.
 
-    Raises
-    ------
-    StoreError
-        What the gate knows is damaged; nobody is let in.
-    Unwritable
+    What the gate knows may be damaged or out of reach: every question then raises StoreError or
+    Unwritable, and nobody is let in.
     """
 
     def __init__(self, folder: Path, clock: Callable[[], datetime] = _now) -> None:
@@ -94,7 +91,9 @@ class Gate:
         self._state: GateState | None = None
         self._by_digest: dict[str, Session] = {}
         self._seen: dict[int, datetime] = {}
-        self._read()
+        # Made now, while there is room; what can't be read or written is told to who asks.
+        with suppress(StoreError):
+            self._read()
 
     # --- codes ---------------------------------------------------------------------------
 
