@@ -256,6 +256,17 @@ def test_a_first_picture_under_traction_and_turned_is_said_so(client: Client) ->
     assert client.post("/cases/p1/marks/reading", data=marks_form()).json()["quality"] == []
 
 
+def test_an_edge_on_the_wrong_side_is_not_taken(client: Client) -> None:
+    client.post("/cases", data=CASE)
+    bring(client, png(0), "000.png")
+    assert "Looks right: LEFT hip, these marks" in page(client, "/cases/p1")
+    form = marks_form()
+    form["edge_x"] = f"{2 * standins.CENTRE[0] - float(form['edge_x']):.1f}"
+    said = client.post("/cases/p1/marks/reading", data=form).json()
+    assert said["usable"] is False
+    assert "does not fit the case's side" in said["problem"]
+
+
 def test_an_outline_off_the_mark_is_said_where_an_ossicle_was_left_out(client: Client) -> None:
     client.post("/cases", data=CASE)
     bring(client, png(0), "000.png")
