@@ -1,4 +1,4 @@
-"""A whole case from opening to review: by mouse, by touch, by keyboard alone."""
+"""A whole case from opening to report: by mouse, by touch, by keyboard alone."""
 
 import re
 import time
@@ -65,6 +65,9 @@ def test_by_mouse(theatre: Theatre, page: Page) -> None:
     expect(page.locator(".notes li")).to_contain_text("Bone is soft.")
     page.get_by_role("link", name="Review").click()
     expect(page.locator(".said .left")).to_contain_text("2.0 mm left (1.5 to 2.5)")
+    page.get_by_role("link", name="Report", exact=True).click()
+    expect(page.get_by_role("heading", name="Rim resection report")).to_be_visible()
+    expect(page.get_by_role("main")).to_contain_text("LEFT hip, case p1")
 
 
 def drag_the_edge(page: Page, by: tuple[float, float]) -> None:
@@ -163,6 +166,9 @@ def test_by_keyboard_alone(theatre: Theatre, page: Page) -> None:
     page.keyboard.press("Space")
     expect(page.locator(".is-blink")).to_be_visible()
     assert re.search(r"first=0&second=1&mode=blink", page.url)
+    tab_to(page, "nav a[href$=report]")
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("heading", name="Rim resection report")).to_be_visible()
 
 
 def bring_by_keyboard(page: Page, file: FilePayload) -> None:
@@ -221,6 +227,9 @@ def test_by_touch(theatre: Theatre, page: Page) -> None:
     page.get_by_role("button", name="Close the case").tap()
     expect(page.get_by_text("The case is closed.")).to_be_visible()
     assert theatre.service.case("p1").log.closed
+    page.get_by_role("link", name="Report", exact=True).tap()
+    expect(page.get_by_role("heading", name="Rim resection report")).to_be_visible()
+    expect(page.get_by_role("main")).to_contain_text(", closed;")
 
 
 def test_what_is_in_the_hand_outlives_a_picture_that_comes_in_elsewhere(
