@@ -7,8 +7,8 @@ import pytest
 
 from tests import standins
 from tests.standins import png
-from tracker.errors import InputError, InvalidCase
-from tracker.service import Service, Terms
+from tracker.errors import InputError, InvalidCase, StoreError
+from tracker.service import Case, Service, Terms
 from tracker.values import Plan
 
 PLAIN = {
@@ -117,6 +117,22 @@ def test_a_known_spacing_becomes_the_size_of_the_head(tmp_path: Path) -> None:
 def test_closing_is_said_of_every_view(service: Service) -> None:
     service.hips.everywhere("p1-oblique", service.close_case)
     assert all(case.log.closed for case in service.hips.views("p1"))
+
+
+def test_a_view_that_can_t_be_read_leaves_the_others_alone(
+    service: Service, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with_first(service)
+    known = service._ledger.case
+
+    def damaged(case_id: str) -> Case:
+        if case_id == "p1-oblique":
+            raise StoreError("The record is damaged.")
+        return known(case_id)
+
+    monkeypatch.setattr(service._ledger, "case", damaged)
+    assert [case.row.id for case in service.hips.views("p1")] == ["p1"]
+    assert service.glance("p1").standing == "ready"
 
 
 def test_a_view_that_was_named_and_not_opened_is_opened_when_asked_again(

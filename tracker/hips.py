@@ -13,7 +13,7 @@ from typing import Final
 from tracker import agreement
 from tracker.agreement import OtherView, Terms
 from tracker.casebook import Case
-from tracker.errors import InputError, InvalidCase, NotFound
+from tracker.errors import InputError, InvalidCase, StoreError
 from tracker.ledger import Ledger, picture_of
 from tracker.values import CaseSetup, Plan, Scale, View
 
@@ -149,9 +149,10 @@ class Hips:
         return self._ledger.case(of) if of and self._exists(of) else case
 
     def _exists(self, case_id: str) -> bool:
+        """Tell whether a case is there and can be read: one view's fault is not the others'."""
         try:
             self._ledger.case(case_id)
-        except NotFound:
+        except StoreError:
             return False
         return True
 
