@@ -23,7 +23,7 @@ from tracker.errors import HTTP_STATUS
 from tracker.service import Service
 from tracker.values import CAUTION, VIEW_LIMIT, NotMeasurable, Quantity, Reason, StillResult
 from web import app as web_app
-from web import card, contexts, forms, live, pages, phrases, words
+from web import arrived, card, contexts, forms, live, pages, phrases, words
 
 PAGE = {"Accept": "text/html"}
 OWN = "http://127.0.0.1"
@@ -44,6 +44,8 @@ CONTEXTS = {
     "review.html": contexts.ReviewContext,
     "review_live.html": contexts.ReviewContext,
     "error.html": contexts.ErrorContext,
+    "frames.html": arrived.FramesContext,
+    "held.html": arrived.HeldPageContext,
     "card.html": card.CardContext,
 }
 
