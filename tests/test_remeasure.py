@@ -155,9 +155,25 @@ def test_another_verdict_and_another_message_are_told(
     assert changes == {0: "same", 1: "same", 2: "verdict", 3: "moved"}
     sums = moved.tally(move for _, move in out.moves)
     assert (sums.verdicts, sums.messages, sums.other) == (1, 2, 1)
+    assert {move.picture for _, move in out.moves if move.is_seen} == {2, 3}
     line = moved.move_line("a", out.moves[2][1])
     assert line[2] == "rim-hidden"
     assert "1.200 mm" in line[3]
+
+
+def test_details_alone_are_counted_and_not_listed(
+    archive: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def measure_still(*given: Any) -> Any:
+        result, state = standins.measure_still(*given)
+        return replace(result, notes=("another remark",)), state
+
+    changed = SimpleNamespace(**{**vars(standins), "measure_still": measure_still})
+    monkeypatch.setattr("tracker.sequence.pipeline", changed)
+    assert main(["remeasure", str(archive), "--workers", "0", "--only", "a"]) == 0
+    said = capsys.readouterr().out
+    assert "3 with other details only" in said
+    assert "against U" not in said
 
 
 # --- adding ------------------------------------------------------------------------------

@@ -234,7 +234,7 @@ def _lines(outcome: "Outcome", options: argparse.Namespace) -> list[str]:
     """Return the table of what moved and the sums."""
     from tracker.moved import HEADINGS, move_line, tally
 
-    changed = [pair for pair in outcome.moves if pair[1].change != "same"]
+    changed = [pair for pair in outcome.moves if pair[1].is_seen]
     # The largest first: a reader who stops early has seen what matters.
     weight = {"verdict": 2, "new": 1}
     changed.sort(key=lambda pair: (-weight.get(pair[1].change, 0), -(pair[1].in_expanded or 0.0)))
@@ -256,7 +256,8 @@ def _lines(outcome: "Outcome", options: argparse.Namespace) -> list[str]:
         f"run, {len(outcome.nothing)} without agreed marks, {len(outcome.failed)} failed",
         f"{sums.pictures} pictures compared: {sums.same} the same to the last bit, "
         f"{sums.within} moved within U, {sums.beyond} beyond U, {sums.verdicts} with another "
-        f"verdict, {sums.other} otherwise changed, {sums.new} without a result before",
+        f"verdict, {sums.other} with other details only (uncertainty, area, lines, remarks), "
+        f"{sums.new} without a result before",
         f"{sums.messages} would say another message or limit; largest move "
         f"{sums.largest:.2f} U (U = 2u of the number before)",
     ]

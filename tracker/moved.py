@@ -84,6 +84,11 @@ class Move:
         return abs(self.difference) / (2 * self.before.number.u)
 
     @property
+    def is_seen(self) -> bool:
+        """True where a table of numbers shows the change; else it is in details only."""
+        return self.change in ("verdict", "new") or bool(self.difference) or self.message_changed
+
+    @property
     def message_changed(self) -> bool:
         """True where another message or limit would be said."""
         if self.before is None:
