@@ -188,11 +188,11 @@ def test_limits_are_said(service: Service) -> None:
     assert "past the plan" in said
 
 
-def bring_dicom(service: Service, tenths: int, dose: float | None) -> None:
+def bring_dicom(service: Service, tenths: int, dose: float | None, **more: str) -> None:
     number = len(service.case("p1").pictures)
     grey = decode(standins.png(tenths, noise=number), "x.png").grey
     pixels = np.round(grey * 255).astype(np.uint8)
-    names = {"SOPInstanceUID": f"2.25.{1000 + number}", "KVP": 68 + number}
+    names = {"SOPInstanceUID": f"2.25.{1000 + number}", "KVP": 68 + number, **more}
     dataset = dataset_of(pixels, "XA", **names)
     if dose is not None:
         dataset.ImageAndFluoroscopyAreaDoseProduct = dose
@@ -218,6 +218,19 @@ def test_dose_is_what_the_headers_say_and_nobody_is_named(service: Service) -> N
     forms += [page_of(service).encode(), service.reports.structured("p1")]
     for name in MADE_UP_NAME.split("^"):
         assert not [form for form in forms if name.encode() in form]
+
+
+def test_a_picture_that_may_be_another_patient_s_is_named_and_not_shown(service: Service) -> None:
+    service.open_case(standins.setup())
+    bring_dicom(service, 0, None)
+    service.accept_proposed("p1")
+    bring_dicom(service, 8, 7.0, PatientID="somebody else", PatientName="Else^Somebody")
+    assert [picture.number for picture in service.case("p1").held] == [1]
+    html = page_of(service)
+    assert "somebody has to say whether it belongs to this case" in html
+    assert "/0/rim.png" in html
+    assert "/1/" not in html
+    assert "dose_dgycm2" not in service.reports.csv("p1")
 
 
 # --- its parts ---------------------------------------------------------------------------

@@ -216,7 +216,8 @@ class Reporting:
         reference = case.reference
         rim, passes, whole = {}, {}, {}
         for picture in case.pictures:
-            if picture.role not in ("first", "still", "held"):
+            # A picture that is held may be of another patient: it is named, and not shown.
+            if picture.role not in ("first", "still"):
                 continue
             width, height = self._size(picture)
             frame = gallery.whole_frame(width, height)
