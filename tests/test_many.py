@@ -358,6 +358,9 @@ def test_one_damaged_case_does_not_take_the_others_away(
     assert [row.case_id for row in found.rows] == ["p2"]
     assert found.unread == ("p1",)
     assert "p1" in "\n".join(cohort_table.text_lines(found))
+    monkeypatch.setattr(roll, "bare_case", read)
+    found = service.many.cohort(Wanted())
+    assert (len(found.rows), found.unread) == (2, ())
 
 
 def test_a_heads_hash_changes_with_every_entry(service: Service) -> None:

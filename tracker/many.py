@@ -117,6 +117,8 @@ class Many:
             known = self._known.get((mark, wanted))
         if known is None:
             known = _view(cohort(rows, wanted, unread, self._numbers_of(rows)))
+            if unread:
+                return known
             with self._guard:
                 self._known[mark, wanted] = known
                 while len(self._known) > _MOST_KEPT:

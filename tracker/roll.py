@@ -56,7 +56,8 @@ class Roll:
             now = heads.mark(self._store)
             if now != self._mark:
                 self._renew()
-                self._mark = now
+                # What could not be read is tried again the next time.
+                self._mark = None if self._unread else now
             return now, self._rows, self._unread
 
     def _renew(self) -> None:
