@@ -112,18 +112,19 @@ def unexposed(exposed: ExposedField) -> Mask:
     ndarray of shape (M, N), bool
     """
     height, width = exposed.valid.shape
-    rows, columns = np.mgrid[:height, :width]
+    rows, columns = np.arange(height)[:, None], np.arange(width)[None, :]
     if exposed.shape == "disc":
         x, y = exposed.centre_px
-        return np.asarray(np.hypot(columns - x, rows - y) > 1.01 * exposed.radius_px + 2)
+        reach = 1.01 * exposed.radius_px + 2
+        return np.asarray((columns - x) ** 2 + (rows - y) ** 2 > reach**2)
     margin = round(0.02 * min(height, width)) + 2
     used_rows, used_columns = (
         np.flatnonzero(exposed.valid.any(1)),
         np.flatnonzero(exposed.valid.any(0)),
     )
-    inside = (rows >= used_rows[0] - margin) & (rows <= used_rows[-1] + margin)
-    inside &= (columns >= used_columns[0] - margin) & (columns <= used_columns[-1] + margin)
-    return np.asarray(~inside)
+    down = (rows >= used_rows[0] - margin) & (rows <= used_rows[-1] + margin)
+    across = (columns >= used_columns[0] - margin) & (columns <= used_columns[-1] + margin)
+    return np.asarray(~(down & across))
 
 
 # --- inside --------------------------------------------------------------------------------
