@@ -475,6 +475,9 @@ def test_a_frame_that_is_not_there_is_refused_in_a_line(begun: Service, clock: C
         begun.intake.choose_frame("p1", 1, 3)
     with pytest.raises(InputError, match="is no run"):
         begun.intake.choose_frame("p1", 0, 0)
+    with pytest.raises(InputError, match="is no run"):
+        begun.add_picture("p1", png(3), "3.png", frame=1)
+    assert len(begun.case("p1").stills) == 1
 
 
 def test_the_first_picture_s_frame_is_chosen_before_its_marks_are_agreed(

@@ -276,6 +276,8 @@ class Intake:
         ledger = self._ledger
         try:
             still = ledger.decode(data, name, frame)
+            if frame is not None and still.facts is None:
+                raise InputError(f"{name} is no run of several frames.")
             return still, ledger.keep(data, still, frame)
         except UnreadableImage as error:
             case = ledger.case(case_id)
