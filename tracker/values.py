@@ -237,7 +237,7 @@ class Socket:
 
 @dataclass(frozen=True, slots=True)
 class BeadPlate:
-    """A bead-plate picture that comes with the case."""
+    """The bead-plate pictures that come with the case: one, or one for each C-arm position."""
 
     file: str
     bead_spacing_mm: float
