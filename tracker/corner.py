@@ -29,6 +29,9 @@ NOISE_FACTOR: Final = 3.0
 """The outline never lies lower than this many standard deviations of the soft tissue."""
 RUN_DEG: Final = 3.0
 """Bone goes on for at least this far; a vessel or a fibre does not."""
+CORE: Final = 2.0
+CORE_DEG: Final = 4.0
+"""Within this far of its border bone is at least so many times the level of the outline."""
 LEAST_CONTRAST: Final = 8.0
 """Least contrast of the bone, in standard deviations of the soft tissue beside it."""
 LEAST_FOUND: Final = 0.7
@@ -39,9 +42,9 @@ CORNER_DISTANCES: Final = (1.08, 1.42)
 """Where the corner is looked for, in head radii; one found at either end is none."""
 USUAL_DISTANCE: Final = 1.22
 """The corner's usual distance; a rounded corner is taken near it."""
-FACING: Final = 0.8
+FACING: Final = 0.65
 """The corner is what sticks out most in one direction: along the roof, and this far outward."""
-PULL: Final = 0.75
+PULL: Final = 1.5
 """How strongly a rounded corner is drawn to the usual distance; a sharp one hardly is."""
 ROUNDING: Final = 0.03
 """The roof's line ends where the rounding begins: this far inside the point farthest out."""
@@ -196,7 +199,8 @@ def _trace(
         if contrast < NOISE_FACTOR * noise:
             return None
         limit = max(BONE_SHARE * contrast, NOISE_FACTOR * noise)
-        traced = _first_bone(polar - terms @ surface - limit, angles, outermost)
+        above = polar - terms @ surface
+        traced = _first_bone(above - limit, above > CORE * limit, angles, outermost)
         found = np.isfinite(traced)
         if found.mean() < LEAST_FOUND:
             return None
@@ -225,10 +229,19 @@ def _surface(terms: Floats, level: Floats) -> tuple[Floats, float]:
     return surface, noise
 
 
-def _first_bone(above: Floats, angles: Floats, outermost: Floats) -> Floats:
-    """Angle, coming from lateral, at which a run of bone begins; NaN where there is none."""
+def _first_bone(above: Floats, core: Mask, angles: Floats, outermost: Floats) -> Floats:
+    """Angle, coming from lateral, at which a run of bone begins; NaN where there is none.
+
+    A mottle of the soft tissue can pass the level; bone goes on to its core, and what is joined
+    to that core at the level is bone.
+    """
     run = round(RUN_DEG / ANGLE_STEP_DEG)
     bone = above > 0
+    reach = round(CORE_DEG / ANGLE_STEP_DEG)
+    near = np.cumsum(np.vstack([np.zeros((1, core.shape[1])), core]), axis=0)
+    rows = np.arange(len(angles))
+    has_core = near[rows + 1] - near[np.maximum(rows + 1 - reach, 0)] >= 2
+    bone &= has_core
     total = np.cumsum(np.vstack([np.zeros((1, bone.shape[1])), bone]), axis=0)
     solid = total[run:] - total[:-run] >= run - 1
     solid &= angles[: len(solid), None] + RUN_DEG < outermost
