@@ -404,7 +404,7 @@ def test_cases_that_nobody_looks_at_leave_the_memory(
         service.add_picture(f"p{k}", png(10 + k), "001.png")
     ledger = service._ledger
     assert list(ledger._cases) == ["p3", "p4"]
-    assert set(ledger._values) == {"p3", "p4"}
+    assert set(ledger._results) == {"p3", "p4"}
     for k in range(5):
         [still] = service.case(f"p{k}").stills
         assert still.counts

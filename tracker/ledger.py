@@ -28,6 +28,9 @@ _MOST_READY: Final = 8
 _MOST_READ: Final = 64
 """Cases that are held in memory as they stand; others are read again."""
 
+_Result = tuple[ResultRow, StillResult | ReferenceResult]
+"""A result's row without its text, and its value."""
+
 Listener = Callable[[str, int], None]
 _Step = tuple[int, int | None, bool]
 """What of a picture the state after it depends on: number, frame, whether it is no pass."""
@@ -55,7 +58,7 @@ class Ledger:
         self._guard = Lock()
         self._locks: dict[str, RLock] = {}
         self._cases: OrderedDict[str, Case] = OrderedDict()
-        self._values: dict[str, dict[int, StillResult | ReferenceResult]] = {}
+        self._results: dict[str, dict[int, _Result]] = {}
         self._trails: OrderedDict[str, _Trail] = OrderedDict()
         self._listeners: list[Listener] = []
 
@@ -89,8 +92,10 @@ class Ledger:
         """Read a case's journal again after an entry."""
         store = self.store
         row = store.case(case_id)
-        values = self._values.setdefault(case_id, {})
-        results = {one.serial: (one, _value(one, values)) for one in store.results(row)}
+        results = self._results.setdefault(case_id, {})
+        # Results are only ever added: those that were read stay as they are.
+        for made in store.results(row, after=max(list(results), default=0)):
+            results[made.serial] = replace(made, body=""), _value(made)
         case = casebook.read_case(row, store.events(row), store.pictures(row), results)
         with self._guard:
             self._cases[case_id] = case
@@ -98,7 +103,7 @@ class Ledger:
             # Those that were changed longest ago are read again when they are looked at.
             while len(self._cases) > _MOST_READ:
                 left, _ = self._cases.popitem(last=False)
-                self._values.pop(left, None)
+                self._results.pop(left, None)
         return case
 
     def append(self, case: Case, kind: str, body: object, role: str | None = None) -> Case:
@@ -269,16 +274,10 @@ class Ledger:
         return trail
 
 
-def _value(
-    row: ResultRow, known: dict[int, StillResult | ReferenceResult]
-) -> StillResult | ReferenceResult:
-    """Decode a stored result once."""
-    if row.key not in known:
-        if row.kind == "still":
-            known[row.key] = from_text(StillResult, row.body)
-        else:
-            known[row.key] = from_text(ReferenceResult, row.body)
-    return known[row.key]
+def _value(row: ResultRow) -> StillResult | ReferenceResult:
+    if row.kind == "still":
+        return from_text(StillResult, row.body)
+    return from_text(ReferenceResult, row.body)
 
 
 class _Trail:

@@ -336,9 +336,9 @@ class Store:
             self._log(link, case, at, "result", said, role=SOFTWARE, covers=covers)
         return result
 
-    def results(self, case: CaseRow) -> tuple[ResultRow, ...]:
-        """Return every result of a case in the order in which they were made."""
-        query = sa.select(RESULTS).where(RESULTS.c.case_key == case.key)
+    def results(self, case: CaseRow, after: int = 0) -> tuple[ResultRow, ...]:
+        """Return a case's results in the order in which they were made, from past a serial on."""
+        query = sa.select(RESULTS).where(RESULTS.c.case_key == case.key, RESULTS.c.serial > after)
         found = self.read(query.order_by(RESULTS.c.serial))
         return tuple(self.sound(result_of_row, row) for row in found)
 
