@@ -300,7 +300,7 @@ class Pages:
     def load(self) -> Callable[..., None]:
         return self.run
 
-    def run(self, service: Service, *, port: int) -> None:
+    def run(self, service: Service, *, port: int, **_door: object) -> None:
         self.calls.append((tuple(case.row.id for case in service.cases()), port))
         raise KeyboardInterrupt
 
@@ -407,7 +407,7 @@ def test_serve_runs_the_ways_in_while_it_serves(
     seen: list[SourceState] = []
 
     class Waiting(Pages):
-        def run(self, service: Service, *, port: int) -> None:
+        def run(self, service: Service, *, port: int, **_door: object) -> None:
             deadline = time.monotonic() + 20
             while time.monotonic() < deadline:
                 seen[:] = service.sources()
