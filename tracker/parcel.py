@@ -29,8 +29,8 @@ from tracker.errors import InputError, InternalError, InvalidCase, Unwritable
 from tracker.record import (
     CaseRow,
     EventRow,
-    Plain,
     PictureRow,
+    Plain,
     ResultRow,
     WholeCase,
     decode,
