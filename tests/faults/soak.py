@@ -78,6 +78,8 @@ class Serving:
             self.process.wait(60)
         finally:
             self.process.kill()
+            if self.process.stdout is not None:
+                self.process.stdout.close()
 
     def __enter__(self) -> Self:
         return self
