@@ -187,7 +187,7 @@ def outline_area(
         BudgetRow("shape of the lip", u_edge_mm, "mm", max(length, 2.0), "changed length"),
         BudgetRow("registration", u_along_mm, "mm", whole, "along the arc x length"),
         BudgetRow("registration, radial", u_radial_mm, "mm", slant, "x run along the arc"),
-        BudgetRow("outlines", 0.15, "mm", math.sqrt(max(length, 2.0)), "row by row, 1 mm apart"),
+        BudgetRow("outlines", 0.1, "mm", math.sqrt(max(length, 2.0)), "row by row, 1 mm apart"),
         BudgetRow(SCALE, u_relative_scale, "1", 2 * value, "area goes with the scale squared"),
     )
     return value, Budget("area_mm2", "mm2", rows)

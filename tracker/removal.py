@@ -154,9 +154,9 @@ def removal(
         path.arc_mm,
         from_rho_mm=socket.head.radius_px * known.mm_per_px + own.area_head_margin_mm,
         to_rho_mm=frame.radius_mm + own.area_to_mm,
-        u_edge_mm=own.u_lip_mm,
-        u_along_mm=math.hypot(u_registration, u_shape, own.u_rim_depth_mm * angle),
-        u_radial_mm=math.hypot(u_radial, u_shape, own.u_rim_depth_mm * radial_angle),
+        u_edge_mm=math.hypot(own.u_lip_mm, u_shape),
+        u_along_mm=math.hypot(u_registration, own.u_rim_depth_mm * angle),
+        u_radial_mm=math.hypot(u_radial, own.u_rim_depth_mm * radial_angle),
         u_relative_scale=known.u_relative_scale,
     )
     profile = measure.depth_profile(
