@@ -292,6 +292,13 @@ def test_the_age_counts_from_the_picture_and_says_when_it_is_stale(
         assert "Anything burred since this picture is not counted." in text(page)
 
 
+def test_after_a_picture_without_numbers_glance_has_no_angle(measured: Client) -> None:
+    """The start's angle beside a refused picture would read as the present one."""
+    page = text(measured.get("/cases/p1/glance").text)
+    assert "last measured 2.0 mm left" in page
+    assert "LCEA 41°" not in page
+
+
 def test_marks_left_as_they_are_shown_are_read_and_kept_with_their_own_uncertainty(
     client: Client, service: Service, monkeypatch: pytest.MonkeyPatch
 ) -> None:
