@@ -7,6 +7,7 @@ import re
 import socket
 import threading
 from collections.abc import AsyncIterator, Iterator
+from dataclasses import replace
 from datetime import timedelta
 from html.parser import HTMLParser
 from pathlib import Path
@@ -289,6 +290,40 @@ def test_the_age_counts_from_the_picture_and_says_when_it_is_stale(
         assert "data-stale" in page
         assert re.search(r">1:0\d</span>", page)
         assert "Anything burred since this picture is not counted." in text(page)
+
+
+def test_after_a_picture_without_numbers_glance_has_no_angle(measured: Client) -> None:
+    """The start's angle beside a refused picture would read as the present one."""
+    page = text(measured.get("/cases/p1/glance").text)
+    assert "last measured 2.0 mm left" in page
+    assert "LCEA 41°" not in page
+
+
+def test_marks_left_as_they_are_shown_are_read_and_kept_with_their_own_uncertainty(
+    client: Client, service: Service, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is read beside them is what is measured with; moved marks stay moved."""
+    wide = replace(standins.marks(), u_px=6.0)
+    monkeypatch.setattr(standins, "propose_marks", lambda *_: wide)
+    client.post("/cases", data=CASE | {"target_lcea_deg": "27", "floor_lcea_deg": "25"})
+    bring(client, png(0), "000.png")
+    as_shown = marks_form() | {"as_proposed": "true"}
+    said = client.post("/cases/p1/marks/reading", data=as_shown).json()
+    moved = client.post("/cases/p1/marks/reading", data=marks_form()).json()
+    assert said["lcea"] != moved["lcea"]
+    assert said["lcea"] in text(client.get("/cases/p1").text)
+
+    client.post("/cases/p1/marks", data=marks_form(3.0) | {"confirmed": "true"})
+    kept = service.case("p1").setup.marks
+    assert kept is not None
+    assert kept.u_px != wide.u_px
+    client.post(
+        "/cases/p1/marks", data=marks_form(3.0) | {"as_proposed": "true", "confirmed": "true"}
+    )
+    again = service.case("p1").setup.marks
+    assert again is not None
+    assert (again.u_px, again.rim_edge_px) == (kept.u_px, kept.rim_edge_px)
+    assert again.head_px == pytest.approx(kept.head_px)
 
 
 def test_marks_are_read_before_they_are_agreed(seen: Client) -> None:

@@ -169,12 +169,13 @@ class Films:
             self.read_marks(case_id, marks),
         )
 
-    def read_marks(self, case_id: str, marks: Marks) -> MarksReading:
-        """Return what marks on a film say, without agreeing them.
+    def read_marks(self, case_id: str, marks: Marks | None, number: int = 0) -> MarksReading:
+        """Return what marks on a film say, without agreeing them; None reads those proposed on it.
 
         A film has no scale of its own: the head's diameter is taken as the case knows it.
         """
         case = self._ledger.case(hip_of(self._ledger, case_id))
+        marks = marks or _proposed(case, number)
         reading = views.read_marks(replace(case.setup, scale=_scale(case)), marks)
         return replace(reading, plan_notes=())
 
@@ -194,11 +195,7 @@ class Films:
             brought = next((film for film in case.around.films if film.number == number), None)
             if brought is None:
                 raise NotFound(f"No film {number} of case {case_id} waits for marks.")
-            proposal = _proposal(case, number)
-            marks = marks or (proposal.marks if proposal else None)
-            if marks is None:
-                raise InputError("No marks were proposed.", hint="Set them by hand.")
-            said = self._measured(case, brought, marks)
+            said = self._measured(case, brought, marks or _proposed(case, number))
             case = ledger.append(case, around.FILM, said)
         ledger.tell(case)
         return case
@@ -316,6 +313,13 @@ def _with_mark(budget: Budget, apart_deg: float) -> Budget:
 
 def _proposal(case: Case, number: int) -> FilmProposal | None:
     return next((one for one in case.around.proposals if one.number == number), None)
+
+
+def _proposed(case: Case, number: int) -> Marks:
+    proposal = _proposal(case, number)
+    if proposal is None or proposal.marks is None:
+        raise InputError("No marks were proposed.", hint="Set them by hand.")
+    return proposal.marks
 
 
 def _scale(case: Case) -> Scale:

@@ -361,7 +361,7 @@ def _scaled_marks(given: Marks, still: Still, rectification: Rectification | Non
 
 
 def _marks_from(setup: CaseSetup) -> MarksSource:
-    return "proposed" if setup.marks is None else "given"
+    return "proposed" if setup.marks is None else setup.marks.source
 
 
 def _reference_result(still: Still, known: Measurable) -> ReferenceResult:

@@ -556,12 +556,13 @@ class Service:
         return casetoml.marks_from(plain)
 
     def read_marks(
-        self, case_id: str, marks: Marks, object_px: Floats | None = None
+        self, case_id: str, marks: Marks | None, object_px: Floats | None = None
     ) -> MarksReading:
-        """Return what marks say, without agreeing them."""
-        traction_on = self.case(case_id).agreement.terms.traction_on
+        """Return what marks say, without agreeing them; None reads those that are shown."""
+        case = self.case(case_id)
+        traction_on = case.agreement.terms.traction_on
         setup = self._showing.setup_with_object(case_id, object_px)
-        return views.read_marks(setup, marks, traction_on=traction_on)
+        return views.read_marks(setup, marks or self._as_shown(case), traction_on=traction_on)
 
     # --- marks ---------------------------------------------------------------------------
 
@@ -592,7 +593,7 @@ class Service:
         ----------
         case_id : str
         marks : Marks or None
-            None takes them as they were proposed.
+            None takes them as they are shown: those agreed before, else those proposed.
         object_px : ndarray of shape (2, 2), optional
             Ends of the object of known size.
         confirmed : bool
@@ -612,7 +613,7 @@ class Service:
         """
         case = self.case(case_id)
         first_picture(case)
-        marks = self._proposed(case) if marks is None else marks
+        marks = self._as_shown(case) if marks is None else marks
         setup = self._showing.setup_with_object(case_id, object_px)
         scale = setup.scale
         if scale.object_px is None and (scale.mm_per_px, scale.head_diameter_mm) == (None, None):
@@ -647,6 +648,9 @@ class Service:
         if case.proposal is None or case.proposal.marks is None:
             raise InputError("No marks were proposed.", hint="Set them by hand.")
         return case.proposal.marks
+
+    def _as_shown(self, case: Case) -> Marks:
+        return case.setup.marks or self._proposed(case)
 
     # --- case folders --------------------------------------------------------------------
 

@@ -290,12 +290,13 @@ def agree_film(
 def read_film(
     request: Request,
     case_id: str,
-    number: int,  # noqa: ARG001 - the address names the film; its marks say all that is read
+    number: int,
     form: Annotated[FilmMarksForm, Form()],
 ) -> Response:
     """Say what the marks on a film give, without agreeing them."""
     service = _service(request)
-    reading = service.around.films.read_marks(case_id, service.given_marks(form.plain()))
+    marks = None if form.as_proposed else service.given_marks(form.plain())
+    reading = service.around.films.read_marks(case_id, marks, number)
     return JSONResponse(asdict(reading_context(reading)))
 
 

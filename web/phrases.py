@@ -76,9 +76,7 @@ def glance_context(view: GlanceView) -> GlanceContext:
         age_s=age_s,
         age=words.age(age_s) if age_s is not None else "",
         is_stale=age_s is not None and age_s >= STALE_AFTER_S,
-        lcea=""
-        if view.standing == "closed"
-        else _lcea(case, removal.lcea_deg if removal else view.start_lcea),
+        lcea=_lcea(case, removal.lcea_deg if removal else _untouched(view)),
         picture_line=_picture_line(shown, case),
         number=shown.number if shown else None,
         figure=figure(shell, shown) if shown else None,
@@ -248,6 +246,11 @@ def _start(shell: Shell, case: Case, shown: PictureView | None) -> str:
 def findings(reasons: tuple[NotMeasurable, ...]) -> tuple[Finding, ...]:
     """Return what was seen and what to do, for each reason."""
     return tuple(Finding(words.seen(reason), reason.what_to_do) for reason in reasons)
+
+
+def _untouched(view: GlanceView) -> Quantity | None:
+    """The angle at the start holds until the first pass; after that an old one would look new."""
+    return view.start_lcea if view.standing == "ready" else None
 
 
 def _lcea(case: Case, now: Quantity | None) -> str:

@@ -183,7 +183,7 @@ def agree_marks(request: Request, case_id: str, form: Annotated[MarksForm, Form(
 def read_marks(request: Request, case_id: str, form: Annotated[MarksForm, Form()]) -> Response:
     """Say what the marks give, without agreeing them."""
     service = _service(request)
-    marks = service.given_marks(form.plain())
+    marks = None if form.as_proposed else service.given_marks(form.plain())
     reading = service.read_marks(case_id, marks, form.object_px())
     case = service.case(case_id)
     said = phrases.reading_context(reading, angles=case.angles, silent=case.silent)

@@ -98,7 +98,6 @@ export function handleMarks() {
   async function ask() {
     const turn = ++asking;
     const body = new FormData(form);
-    body.delete("as_proposed");
     let said = null;
     try {
       const answer = await fetch(form.dataset.marks, { method: "POST", body, headers: { Accept: "application/json" } });
