@@ -246,6 +246,8 @@ def speaking_plainly(folder: Path) -> Iterator[None]:
         text = str(error.orig).lower()
         if "full" in text or "no space" in text or _nearly_full(folder):
             raise full_disk() from None
+        if "could not decode" in text:
+            raise _damaged() from None
         if "locked" in text or "lock timeout" in text:
             raise Busy("The record is busy.", hint="Try again in a moment.") from None
         if "psycopg" in type(error.orig).__module__:
@@ -262,9 +264,11 @@ def speaking_plainly(folder: Path) -> Iterator[None]:
                 "The record's database can't do what was asked.",
                 hint="Look into the database server's log.",
             ) from None
-        raise StoreError(
-            "The record is damaged.", hint="Restore tracker.sqlite from a backup."
-        ) from None
+        raise _damaged() from None
+
+
+def _damaged() -> StoreError:
+    return StoreError("The record is damaged.", hint="Restore tracker.sqlite from a backup.")
 
 
 def _nearly_full(folder: Path) -> bool:
