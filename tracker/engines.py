@@ -7,7 +7,7 @@ refused, for locks and syncs can't be relied on there.
 
 import os
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from threading import Lock
 from typing import Any, Final
@@ -221,6 +221,11 @@ class ServiceLock:
     def close(self) -> None:
         """Let go."""
         if self._link is not None:
+            # By a word: the server may take a while to notice that a connection has ended.
+            with suppress(sa.exc.SQLAlchemyError):
+                self._link.exec_driver_sql(
+                    f"SELECT pg_advisory_unlock({_ONE_SERVICE}, {_schema()})"
+                )
             # Not back into the pool: the lock ends with the connection.
             self._link.invalidate()
             self._link.close()
