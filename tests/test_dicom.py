@@ -16,6 +16,7 @@ from pydicom.pixels.processing import apply_modality_lut, apply_voi_lut
 from pydicom.sequence import Sequence
 
 from tests.dicom_files import CLASSES, LOSSLESS, LOSSY, UNPACKED, as_file, dataset_of, pattern
+from tracker.decoding import Decoder
 from tracker.dicom import is_dicom
 from tracker.errors import UnreadableImage
 from tracker.images import decode
@@ -356,3 +357,16 @@ def test_files_that_other_programs_made(
     data = made.read_bytes()
     assert np.abs(values_of(data) - PIXELS.astype(int)).max() <= most + 1e-3
     assert np.abs(values_of(data, frame=0) - (PIXELS // 2).astype(int)).max() <= most + 1e-3
+
+
+def test_a_picture_of_sixteen_million_pixels_fits_where_pictures_are_decoded() -> None:
+    pixels = np.zeros((4096, 4096), np.uint16)
+    pixels[1000:3000, 1000:3000] = 4095
+    decoder = Decoder()
+    try:
+        still = decoder.decode(as_file(dataset_of(pixels)), "large.dcm", ImageLimits())
+    finally:
+        decoder.close()
+
+    assert still.grey.shape == pixels.shape
+    assert still.grey[2000, 2000] == 1

@@ -107,6 +107,27 @@ def elements(dataset: Dataset) -> Iterator[Any]:
     yield from dataset.iterall()
 
 
+@pytest.mark.parametrize(
+    "keyword",
+    [
+        keyword
+        for keyword in CARRIED
+        if dictionary_VR(tag_for_keyword(keyword) or 0) in ("CS", "LO", "SH", "TM")
+    ],
+)
+def test_a_name_in_a_field_for_a_code_does_not_come_along(keyword: str) -> None:
+    data = as_file(full("XA", **{keyword: SECRET.upper(), "RescaleSlope": "1"}))
+
+    assert SECRET.upper().encode() in data
+    assert SECRET.upper().encode() not in copy_of(data, KEY, LIMITS)
+
+
+def test_what_follows_a_date_and_is_no_time_does_not_come_along() -> None:
+    data = as_file(full("XA", AcquisitionDateTime=f"20240229{SECRET}"))
+
+    assert SECRET.encode() not in copy_of(data, KEY, LIMITS)
+
+
 @pytest.mark.parametrize("kind", CLASSES)
 def test_no_name_is_left_anywhere(kind: str) -> None:
     data = copy_of(as_file(full(kind)), KEY, LIMITS)

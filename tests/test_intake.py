@@ -12,7 +12,7 @@ import pytest
 from tests import standins
 from tests.dicom_files import MADE_UP_NAME, ROOT, as_file, dataset_of
 from tests.standins import png
-from tracker.errors import InputError
+from tracker.errors import InputError, UnreadableImage
 from tracker.images import raw_pixels
 from tracker.intake import word_for
 from tracker.ledger import picture_of
@@ -524,3 +524,31 @@ def test_a_picture_taken_as_another_view_s_is_of_the_same_patient(
     added = begun.add_picture(other.row.id, dicom(20, taken=120), "20.dcm")
     assert added.held == ()
     assert added.result is not None
+
+
+def test_a_kept_picture_that_can_t_be_decoded_keeps_no_other_from_being_measured(
+    service: Service, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    service.add_picture("p1", png(0), "0.png")
+    service.set_marks("p1", standins.marks())
+    decode, gone = service._ledger.decode, {"1.png"}
+    calls = []
+
+    def at_first_only(data: bytes, name: str, frame: int | None = None) -> Any:
+        calls.append(name)
+        if name in gone and calls.count(name) > 1:
+            raise UnreadableImage(f"{name}: the file needs too much memory")
+        return decode(data, name, frame)
+
+    monkeypatch.setattr(service._ledger, "decode", at_first_only)
+    waits = service.add_picture("p1", png(10), "1.png")
+    after = service.add_picture("p1", png(20), "2.png")
+
+    assert (waits.number, waits.is_new, waits.result) == (1, True, None)
+    assert after.result is not None
+    assert after.result.verdict == "measured"
+    gone.clear()
+    service.add_picture("p1", png(30), "3.png")
+    result = picture_of(service.case("p1"), 1).result
+    assert result is not None
+    assert result.verdict == "measured"

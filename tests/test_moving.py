@@ -3,6 +3,7 @@
 import hashlib
 import io
 import json
+import re
 import shutil
 import zipfile
 from collections.abc import Callable
@@ -184,11 +185,44 @@ def last_line_gone(name: str) -> Callable[[dict[str, bytes]], None]:
     return change
 
 
-def chained_anew(files: dict[str, bytes]) -> None:
-    """A forger who knows the chain: the words of an entry are such that no page can show them."""
-    events = [json.loads(line) for line in files["record/events.jsonl"].splitlines()]
-    case = json.loads(files["record/case.json"])
+Rows = list[dict[str, str]]
+
+
+def forged(change: Callable[[Rows], None], name: str = "p1") -> Callable[[dict[str, bytes]], None]:
+    """A forger who knows the chain."""
+    return lambda files: chained_anew(files, change, name)
+
+
+def no_words(events: Rows) -> None:
+    """The words of an entry are such that no page can show them."""
     events[-1]["kind"], events[-1]["body"] = "marks", "{}"
+
+
+def planned(value: str) -> Callable[[Rows], None]:
+    def change(events: Rows) -> None:
+        body = re.sub(r'("floor_lcea_deg"):[-0-9.]+', rf"\1:{value}", events[0]["body"])
+        assert body != events[0]["body"]
+        events[0]["body"] = body
+
+    return change
+
+
+def named(name: str) -> Callable[[Rows], None]:
+    def change(events: Rows) -> None:
+        events[0]["body"] = events[0]["body"].replace('"p1"', json.dumps(name))
+
+    return change
+
+
+def role(text: str) -> Callable[[Rows], None]:
+    return lambda events: events[-1].update(role=text)
+
+
+def chained_anew(files: dict[str, bytes], change: Callable[[Rows], None], name: str) -> None:
+    events = [json.loads(line) for line in files["record/events.jsonl"].splitlines()]
+    case = json.loads(files["record/case.json"]) | {"id": name}
+    files["record/case.json"] = json.dumps(case).encode() + b"\n"
+    change(events)
     before = chain.start(case["id"], case["opened_at"])
     for event in events:
         before = event["chain"] = chain.link(before, [event[name] for name in chain.FIELDS])
@@ -227,7 +261,14 @@ TAMPERED: dict[str, tuple[Callable[[dict[str, bytes]], None], bool, str]] = {
     "an empty journal": (more("record/events.jsonl", b""), True, "last entry"),
     "no manifest": (less("manifest.json"), False, "no archive of a case"),
     "another manifest": (more("manifest.json", b"[]"), False, "no archive of a case"),
-    "words that no page can show": (chained_anew, True, "software can't read"),
+    "words that no page can show": (forged(no_words), True, "software can't read"),
+    "no number": (forged(planned("NaN")), True, "must be a finite number"),
+    "a number without end": (forged(planned("1e999")), True, "must be a finite number"),
+    "a limit that no hip has": (forged(planned("9e9")), True, "must lie between"),
+    "a name that leads out": (forged(named("../p1"), "../p1"), True, "can't name a case"),
+    "a name with a line in it": (forged(named("p\n1"), "p\n1"), True, "printable"),
+    "half a character": (forged(role("\ud800")), True, "rows can't be read"),
+    "a zero in a text": (forged(role("a\0b")), True, "rows can't be read"),
     "very deep": (more("record/case.json", b"[" * 100_000), True, "rows can't be read"),
 }  # fmt: skip
 

@@ -186,6 +186,35 @@ def test_a_changed_audit_is_named(tmp_path: Path) -> None:
                 verify_over(store, link)
 
 
+def test_the_end_of_the_audit_that_is_gone_leaves_its_number(tmp_path: Path) -> None:
+    fill(tmp_path, "p1")
+    with Store(tmp_path, STAMP) as store, store.writing() as link:
+        store.note_in_audit(link, "imported", "{}", 7)
+    meddle(tmp_path, "", "audit", "DELETE FROM audit")
+    with Store(tmp_path, STAMP) as store, pytest.raises(StoreError, match=r"1 lines .* are gone"):
+        verify(store)
+
+
+def test_a_forged_line_of_the_audit_is_named(tmp_path: Path) -> None:
+    """One that says that a case was deleted, and not how many entries it had."""
+    fill(tmp_path, "p1")
+    with Store(tmp_path, STAMP) as store:
+        with store.writing() as link:
+            store.note_in_audit(link, "deleted", "{}", 7)
+        with store.engine.connect() as link:
+            link.exec_driver_sql("DROP TRIGGER audit_no_update")
+            link.exec_driver_sql("UPDATE audit SET chain = ''")
+            with pytest.raises(StoreError, match=r"line 1 of the audit \(deleted\)"):
+                verify_over(store, link)
+
+
+def test_a_text_that_is_none_is_one_clear_line(tmp_path: Path) -> None:
+    fill(tmp_path, "p1")
+    meddle(tmp_path, "", "events", "UPDATE events SET body = CAST(x'ff00' AS TEXT) WHERE key = 2")
+    with Store(tmp_path, STAMP) as store, pytest.raises(StoreError, match="record is damaged"):
+        verify(store)
+
+
 def verify_over(store: Store, link: sa.Connection) -> None:
     """Walk what is not committed."""
     link.commit()

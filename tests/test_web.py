@@ -626,10 +626,15 @@ def test_a_new_first_picture_in_mid_case_is_an_explicit_break(
     page = measured.post("/cases/p1/say", data={"what": what})
     assert "Bring the first picture" in text(page.text)
     assert said in text(page.text)
-    assert "No picture yet" in text(measured.get("/cases/p1/glance").text)
+    assert "No new first picture yet" in text(measured.get("/cases/p1/glance").text)
     review = text(measured.get("/cases/p1/review").text)
     assert said in review
     assert "1.8 mm removed (1.4 to 2.2)" in review
+    bring(measured, png(0, noise=9), "again.png")
+    agreed = measured.post("/cases/p1/marks", data=marks_form() | {"as_proposed": "true"})
+    for page in (agreed, measured.get("/cases/p1/glance")):
+        assert "nothing burred yet" not in text(page.text)
+    assert "Ready for the next pass" in text(page.text)
 
 
 def test_notes_are_shown_and_escaped(measured: Client) -> None:

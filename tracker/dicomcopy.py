@@ -13,9 +13,11 @@ from datetime import date, timedelta
 from typing import Any, Final
 
 import numpy as np
+from pydicom.dataelem import DataElement
 from pydicom.dataset import Dataset, FileDataset, FileMetaDataset
 from pydicom.filebase import DicomBytesIO
 from pydicom.filewriter import dcmwrite
+from pydicom.multival import MultiValue
 from pydicom.sequence import Sequence
 from pydicom.uid import UID, ExplicitVRLittleEndian
 
@@ -43,6 +45,23 @@ CARRIED: Final = (
     "SeriesNumber", "InstanceNumber", "AcquisitionNumber",
     "StudyTime", "SeriesTime", "AcquisitionTime", "ContentTime",
 )  # fmt: skip
+_WORD_KINDS: Final = frozenset({"CS", "LO", "SH", "LT", "ST", "UT", "UC"})
+_WORDS: Final = frozenset({
+    "XA", "RF", "CR", "DX", "OT", "DV", "DI", "DF", "WSD", "SD", "SI", "DRW", "SYN",
+    "FOR PRESENTATION", "FOR PROCESSING", "GEOMETRY", "FIDUCIAL", "STATIC", "DYNAMIC",
+    "CARM", "COLUMN", "RIGID", "NONE", "ROUND", "RECTANGLE", "HEXAGONAL", "YES", "NO",
+    "R", "L", "U", "B", "HFP", "HFS", "HFDR", "HFDL", "FFP", "FFS", "FFDR", "FFDL",
+    "HIP", "PELVIS", "FEMUR", "THIGH", "LEG", "KNEE", "EXTREMITY", "ABDOMEN", "LSPINE", "SSPINE",
+    "AP", "PA", "LAT", "LL", "RL", "RLD", "LLD", "RLO", "LLO", "LAO", "RAO",
+    "SC", "GR", "CONTINUOUS", "PULSED", "DIRECT", "SCINTILLATOR", "STORAGE", "FILM",
+    "LIN", "LOG", "DISP", "IDENTITY", "INVERSE", "OD", "HU", "US",
+    "LINEAR", "LINEAR_EXACT", "SIGMOID", "00", "01",
+    "ISO_10918_1", "ISO_14495_1", "ISO_15444_1", "ISO_15444_15",
+})  # fmt: skip
+"""The standard's own words for what is carried over; a word of anybody else may be a name."""
+_DIRECTION: Final = re.compile(r"[APRLHF]{1,3}")
+_TIME_OF_DAY: Final = re.compile(r"\d{2,6}(\.\d{1,6})?")
+_MOMENT: Final = re.compile(r"\d{2,6}(\.\d{1,6})?([+-]\d{4})?")
 _DATES: Final = ("StudyDate", "SeriesDate", "AcquisitionDate", "ContentDate")
 _EMPTY: Final = (
     "PatientName", "PatientBirthDate", "PatientSex", "ReferringPhysicianName", "StudyID",
@@ -199,8 +218,10 @@ def _empty_copy(original: Dataset, instance: str) -> FileDataset:
 
 def _carry_over(original: Dataset, copy: Dataset) -> None:
     for keyword in CARRIED:
-        if keyword in original:
+        if keyword in original and _is_plain(original[keyword]):
             setattr(copy, keyword, original[keyword].value)
+    if "RescaleType" in original and "RescaleType" not in copy:
+        copy.RescaleType = "US"
     for keyword in ("ModalityLUTSequence", "VOILUTSequence"):
         items = original.get(keyword)
         if items:
@@ -213,6 +234,18 @@ def _carry_over(original: Dataset, copy: Dataset) -> None:
         del copy.Laterality
     plane = _plane(original) if kind in ("XA", "RF") else []
     copy.ImageType = ["DERIVED", "PRIMARY", *plane]
+
+
+def _is_plain(element: DataElement) -> bool:
+    """Tell whether a value is a number, a time of day or one of the standard's own words."""
+    value = element.value
+    several = value if isinstance(value, MultiValue) else [value]
+    words = [str(word or "").strip() for word in several]
+    if element.VR == "TM":
+        return all(not word or _TIME_OF_DAY.fullmatch(word) for word in words)
+    if element.keyword == "PatientOrientation":
+        return all(not word or _DIRECTION.fullmatch(word) for word in words)
+    return element.VR not in _WORD_KINDS or all(not word or word in _WORDS for word in words)
 
 
 def _plane(original: Dataset) -> list[str]:
@@ -228,6 +261,8 @@ def _table(item: Dataset, original: Dataset) -> Dataset:
         if keyword in item:
             element = item[keyword]
             value = element.value
+            if keyword == "ModalityLUTType" and not _is_plain(element):
+                value = "US"
             if keyword == "LUTData" and isinstance(value, bytes):
                 big = getattr(original, "original_encoding", (False, True))[1] is False
                 value = np.frombuffer(value, ">u2").astype("<u2").tobytes() if big else value
@@ -250,8 +285,9 @@ def _new_identity(original: Dataset, copy: Dataset, key: bytes) -> None:
         if moved:
             setattr(copy, keyword, moved)
     moment = str(original.get("AcquisitionDateTime", "") or "")
-    if len(moment) > 8 and _moved(moment[:8], days):
-        copy.AcquisitionDateTime = _moved(moment[:8], days) + moment[8:26]
+    clock = _MOMENT.fullmatch(moment[8:])
+    if clock and _moved(moment[:8], days):
+        copy.AcquisitionDateTime = _moved(moment[:8], days) + clock[0]
 
 
 def _moved(day: str, days: int) -> str:

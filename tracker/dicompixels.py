@@ -47,6 +47,7 @@ _JPEG_2000: Final = frozenset({JPEG2000, JPEG2000Lossless})
 _LOSSY: Final = frozenset({JPEGBaseline8Bit, JPEGExtended12Bit, JPEGLSNearLossless, JPEG2000})
 _FRAME_MARKERS: Final = (frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}) | {0xF7}
 _END_OF_CODE: Final = b"\xff\xd9"
+_ROWS_AT_A_TIME: Final = 256
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,10 +196,14 @@ def stored_values(dataset: FileDataset, found: Layout, number: int) -> Stored:
     values >>= found.shift
     # A lossy codec may carry a value past the ends; elsewhere what lies above is no pixel.
     lossy = found.syntax in _LOSSY and not found.signed
-    values = np.clip(values, 0, top) if lossy else values & top
+    if lossy:
+        np.clip(values, 0, top, out=values)
+    else:
+        values &= top
     if found.signed:
         sign = 1 << (found.bits_stored - 1)
-        values = (values ^ sign) - sign
+        values ^= sign
+        values -= sign
     return values[:, :, 0] if found.samples == 1 else values
 
 
@@ -220,6 +225,15 @@ def shown(stored: NDArray[Any], dataset: Dataset, found: Layout) -> Picture:
     ndarray of shape (M, N), float32
         0 … 1.
     """
+    grey = np.empty(stored.shape, np.float32)
+    # A few rows at a time: several doubles for each pixel of a large picture would not fit.
+    for top in range(0, len(stored), _ROWS_AT_A_TIME):
+        rows = slice(top, top + _ROWS_AT_A_TIME)
+        grey[rows] = _shown_rows(stored[rows], dataset, found)
+    return grey
+
+
+def _shown_rows(stored: NDArray[Any], dataset: Dataset, found: Layout) -> NDArray[np.float64]:
     low = -(2 ** (found.bits_stored - 1)) if found.signed else 0
     ends = np.array([low, low + 2**found.bits_stored - 1], np.float64)
     values = stored.astype(np.float64)
@@ -239,7 +253,7 @@ def shown(stored: NDArray[Any], dataset: Dataset, found: Layout) -> Picture:
         raise damaged()
     if found.photometric == "MONOCHROME1":
         grey = 1 - grey
-    return np.asarray(np.clip(grey, 0, 1), np.float32)
+    return np.asarray(np.clip(grey, 0, 1))
 
 
 def colours(stored: Stored, dataset: Dataset, found: Layout) -> NDArray[Any]:

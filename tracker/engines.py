@@ -7,7 +7,7 @@ refused, for locks and syncs can't be relied on there.
 
 import os
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from threading import Lock
 from typing import Any, Final
@@ -221,6 +221,11 @@ class ServiceLock:
     def close(self) -> None:
         """Let go."""
         if self._link is not None:
+            # By a word: the server may take a while to notice that a connection has ended.
+            with suppress(sa.exc.SQLAlchemyError):
+                self._link.exec_driver_sql(
+                    f"SELECT pg_advisory_unlock({_ONE_SERVICE}, {_schema()})"
+                )
             # Not back into the pool: the lock ends with the connection.
             self._link.invalidate()
             self._link.close()
@@ -246,6 +251,8 @@ def speaking_plainly(folder: Path) -> Iterator[None]:
         text = str(error.orig).lower()
         if "full" in text or "no space" in text or _nearly_full(folder):
             raise full_disk() from None
+        if "could not decode" in text:
+            raise _damaged() from None
         if "locked" in text or "lock timeout" in text:
             raise Busy("The record is busy.", hint="Try again in a moment.") from None
         if "psycopg" in type(error.orig).__module__:
@@ -262,9 +269,11 @@ def speaking_plainly(folder: Path) -> Iterator[None]:
                 "The record's database can't do what was asked.",
                 hint="Look into the database server's log.",
             ) from None
-        raise StoreError(
-            "The record is damaged.", hint="Restore tracker.sqlite from a backup."
-        ) from None
+        raise _damaged() from None
+
+
+def _damaged() -> StoreError:
+    return StoreError("The record is damaged.", hint="Restore tracker.sqlite from a backup.")
 
 
 def _nearly_full(folder: Path) -> bool:

@@ -15,7 +15,7 @@ from tracker import casebook, pipeline
 from tracker.acting import SOFTWARE
 from tracker.casebook import Case, CasePicture, Proposal
 from tracker.decoding import Decoder
-from tracker.errors import NotFound, StoreError
+from tracker.errors import NotFound, StoreError, UnreadableImage
 from tracker.identity import Kept, blank_of
 from tracker.record import PictureRow, ResultRow, from_text, to_text
 from tracker.settings import Settings
@@ -156,9 +156,9 @@ class Ledger:
         for picture in waiting:
             try:
                 still = self._measurable(picture)
-            except StoreError:
-                # Its file is damaged: it waits until it is mended, and keeps no other from being
-                # measured.
+            except (StoreError, UnreadableImage):
+                # Its file is damaged, or could not be decoded this time: it waits, and keeps no
+                # other from being measured.
                 continue
             started = self._timer()
             result, after = pipeline.measure_still(still, state, self._settings)
@@ -223,7 +223,7 @@ class Ledger:
             before = trail.states[-1]
             try:
                 still = self._measurable(picture)
-            except StoreError:
+            except (StoreError, UnreadableImage):
                 # Damaged since: its result stands, and the next ones are measured without it.
                 trail.add(picture, before)
                 continue

@@ -5,6 +5,7 @@ software could not show is refused whole.
 """
 
 import re
+import tomllib
 from pathlib import Path
 from typing import Final
 
@@ -12,10 +13,11 @@ from tracker import casebook, parcel, wholecase
 from tracker.casebook import Case
 from tracker.casefolder import PICTURE_SUFFIXES
 from tracker.casetext import case_text
+from tracker.casetoml import setup_from
 from tracker.errors import InternalError, InvalidCase
 from tracker.record import CaseRow, PictureRow, ResultRow, WholeCase, from_text
 from tracker.store import Store
-from tracker.values import ReferenceResult, StillResult
+from tracker.values import CaseSetup, ReferenceResult, StillResult
 from tracker.verifying import wrong_with
 
 _KINDS: Final = (
@@ -98,11 +100,35 @@ def import_case(store: Store, path: Path) -> CaseRow:
             f"{path} can't be used: its journal says what this software can't read.",
             hint="Nothing was taken in. It may come from a newer version.",
         ) from None
+    _check_setup(case.setup, path)
     if case.setup.id != found.whole.row.id:
         raise InvalidCase(
             f"{path} can't be used: it holds two names of the case.", hint="Nothing was taken in."
         )
     return wholecase.put(store, found.whole, found.read, found.head)
+
+
+def _check_setup(setup: CaseSetup, path: Path) -> None:
+    """Refuse a name and a plan with which no case could have been opened."""
+    try:
+        plain = tomllib.loads(case_text(setup))
+        # Marks are of many makes, and names of files mean nothing in a record.
+        plain = {key: part for key, part in plain.items() if key not in ("marks", "distortion")}
+        plain["scale"].pop("object_file", None)
+        has_angles = (setup.plan.target_lcea_deg, setup.plan.floor_lcea_deg) != (None, None)
+        setup_from(plain, object_later=True, angles=has_angles)
+    except InvalidCase as error:
+        raise InvalidCase(
+            f"{path} can't be used: {error.message}.", hint="Nothing was taken in."
+        ) from None
+    except ValueError:
+        raise InvalidCase(
+            f"{path} can't be used: its set-up can't be read.", hint="Nothing was taken in."
+        ) from None
+    if setup.id != setup.id.strip() or setup.id.startswith(".") or "/" in setup.id:
+        raise InvalidCase(
+            f"{path} can't be used: {setup.id!r} can't name a case.", hint="Nothing was taken in."
+        )
 
 
 def read_whole(whole: WholeCase) -> Case:

@@ -7,8 +7,8 @@ from pathlib import Path
 
 from tracker import sequence, squaring
 from tracker.casefolder import CaseFolder, read_case, read_picture
+from tracker.decoding import SHARED
 from tracker.errors import UnreadableImage
-from tracker.images import decode
 from tracker.settings import DEFAULTS, Settings
 from tracker.values import NotMeasurable, Reason, ReferenceResult, Still, StillResult
 
@@ -106,6 +106,6 @@ def _object_picture(case: CaseFolder) -> Path | None:
 def _decoded(path: Path, settings: Settings) -> Still | NotMeasurable:
     try:
         data = read_picture(path, settings.images.max_bytes)
-        return decode(data, path.name, settings.images)
+        return SHARED.decode(data, path.name, settings.images)
     except UnreadableImage as error:
         return NotMeasurable(Reason.UNREADABLE, f"{error.message}.")

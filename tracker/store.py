@@ -223,8 +223,13 @@ class Store:
             given = link.exec_driver_sql("SELECT seq FROM sqlite_sequence WHERE name = 'events'")
             count = sa.select(sa.func.count()).select_from(EVENTS)
             missing = int(given.scalar() or 0) - int(link.execute(count).scalar_one())
+            given = link.exec_driver_sql("SELECT seq FROM sqlite_sequence WHERE name = 'audit'")
+            count = sa.select(sa.func.count()).select_from(AUDIT)
+            lines = int(given.scalar() or 0) - int(link.execute(count).scalar_one())
         if any(json.loads(line.body)["from"] != "sqlite" for line in self.audit_of("copied")):
             return ""
+        if lines > 0:
+            return f"{lines} lines of the audit are gone"
         missing -= sum(json.loads(line.body)["entries"] for line in self.audit_of(tables.DELETED))
         return f"{missing} entries of journals are gone" if missing > 0 else ""
 

@@ -78,12 +78,13 @@ def verify(store: Store, tell: Callable[[Walked], None] | None = None) -> Walked
 
 
 def _walk(store: Store, walked: Walked, tell: Callable[[Walked], None]) -> Iterator[Wrong]:
-    complaint = store.complaint()
-    if complaint:
-        yield Wrong("", "the database", complaint)
     broken = broken_link(store.audit(), chain.start("audit", ""))
     if broken is not None:
         yield Wrong("", f"line {broken.key} of the audit ({broken.kind})", "its hash does not fit")
+    # Only now: what it says of entries that are gone it takes from the audit.
+    complaint = store.complaint()
+    if complaint:
+        yield Wrong("", "the database", complaint)
     for case in reversed(store.cases()):
         try:
             whole = store.whole(store.case(case.id))

@@ -20,7 +20,7 @@ from starlette.requests import cookie_parser
 from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from tracker.errors import NotAllowed, NotPaired, TrackerError
+from tracker.errors import NotAllowed, NotPaired, TrackerError, Unwritable
 from tracker.service import Gate, Session, acting_as
 from web.asker import STRANGER, Asker, set_asker
 from web.formtoken import FormBody, is_right
@@ -156,12 +156,22 @@ class Guarded:
                 raise NotPaired("This token is not known here.", hint="Pair the program again.")
             return await self._seen(session)
         if self._door.is_here(scope):
-            return Asker("theatre", None, self._gate.form_token(None), is_here=True)
+            return Asker("theatre", None, self._own_token(), is_here=True)
         token = cookie_parser(headers.get("cookie", "")).get(self._door.cookie, "")
         session = self._gate.session_of(token) if token else None
         if session is None or session.kind != "browser":
             return STRANGER
         return await self._seen(session)
+
+    def _own_token(self) -> str:
+        """Return this machine's form token; none, and so no form, while the disk can't be read.
+
+        The pages and /healthz can then still say what is wrong.
+        """
+        try:
+            return self._gate.form_token(None)
+        except Unwritable:
+            return ""
 
     async def _seen(self, session: Session) -> Asker:
         await asyncio.to_thread(self._gate.see, session)

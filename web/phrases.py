@@ -63,7 +63,7 @@ def glance_context(view: GlanceView) -> GlanceContext:
         shell=shell,
         who=who(case),
         standing=view.standing,
-        heading=_heading(view.standing),
+        heading=_heading(view.standing, case),
         figure_text=figure_text,
         unit=unit,
         interval=words.left_interval(removal.remaining_mm, at_most=case.at_most) if removal else "",
@@ -219,12 +219,13 @@ def who(case: Case) -> str:
     return f"{words.hip(case.setup.side)}, case {case.row.id}, opened {opened}"
 
 
-def _heading(standing: str) -> str:
+def _heading(standing: str, case: Case) -> str:
+    anew = case.log.carried is not None
     return {
-        "no picture": "No picture yet",
+        "no picture": "No new first picture yet" if anew else "No picture yet",
         "marks to agree": "Marks to agree on Pictures",
         "first unusable": "The first picture can't be used",
-        "ready": "Ready: nothing burred yet",
+        "ready": "Ready for the next pass" if anew else "Ready: nothing burred yet",
         "waiting": "Being measured",
         "measured": "",
         "recorded": "Picture taken in and usable",
@@ -300,7 +301,7 @@ def _verdict(shell: Shell, shown: PictureView, view: GlanceView) -> VerdictConte
     return VerdictContext(
         number=shown.number,
         at=words.clock(shown.received_at),
-        heading=_heading(shown.standing),
+        heading=_heading(shown.standing, view.case),
         figure_text=figure_text,
         unit=unit,
         interval=words.left_interval(removal.remaining_mm, at_most=at_most) if removal else "",
