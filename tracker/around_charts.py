@@ -12,7 +12,18 @@ from typing import Final
 import numpy as np
 
 from tracker.around_sums import place
-from tracker.drawing import PLAN, grid_line, path_through, stroked, svg, titled, written
+from tracker.drawing import (
+    PLAN,
+    dot,
+    grid_line,
+    interval,
+    path_through,
+    square,
+    stroked,
+    svg,
+    titled,
+    written,
+)
 from tracker.values import Floats, Quantity, ThinnedProfile
 
 _HOUR: Final = 2 * math.pi / 12
@@ -150,8 +161,8 @@ def eye_chart(width: int, height: int, judged: Sequence[Judged], title: str) -> 
         parts.append(_diamond(at_x, at_y))
     for k, one in enumerate(judged):
         if one.measured_mm is not None:
-            parts.append(_interval(x(k) + 9, y(one.measured_mm.low), y(one.measured_mm.high)))
-            parts.append(_dot(x(k) + 9, y(one.measured_mm.value)))
+            parts.append(interval(x(k) + 9, y(one.measured_mm.low), y(one.measured_mm.high)))
+            parts.append(dot(x(k) + 9, y(one.measured_mm.value)))
         if one.eye_mm is None:
             parts.append(written(x(k) - 9, y(0) - 6, "–", "middle", small=True))
         parts.append(written(x(k), height - bottom + 24, str(one.number), "middle"))
@@ -161,7 +172,7 @@ def eye_chart(width: int, height: int, judged: Sequence[Judged], title: str) -> 
         written(width - right + 30, top + 13, "eye", "start"),
     ]
     parts += [
-        _dot(width - right + 16, top + 36),
+        dot(width - right + 16, top + 36),
         written(width - right + 30, top + 41, "measured", "start"),
     ]
     return svg(width, height, "chart eye", parts)
@@ -345,8 +356,8 @@ def _panel(
     if len(known) > 1:
         parts.append(_joined(np.array([(x, y(quantity.value)) for x, quantity in known])))
     for x, quantity in known:
-        parts.append(_interval(x, y(quantity.low), y(quantity.high)))
-        parts.append(_square(x, y(quantity.value)) if is_left else _dot(x, y(quantity.value)))
+        parts.append(interval(x, y(quantity.low), y(quantity.high)))
+        parts.append(square(x, y(quantity.value)) if is_left else dot(x, y(quantity.value)))
     parts += [_cross(x, bottom) for x, quantity in points if quantity is None]
     return parts
 
@@ -383,25 +394,6 @@ def _joined(points: Floats, dashes: str = "") -> str:
     return (
         f'<path d="{path_through(points)}" fill="none" stroke="currentColor" '
         f'stroke-opacity="0.55" stroke-width="1.5"{pattern} vector-effect="non-scaling-stroke"/>'
-    )
-
-
-def _interval(x: float, low: float, high: float) -> str:
-    ends = "".join(f"M{x - 6:.1f},{y:.1f} h12 " for y in (low, high))
-    return (
-        f'<path class="interval" d="{ends}M{x:.1f},{low:.1f} V{high:.1f}" fill="none" '
-        'stroke="currentColor" stroke-width="2" vector-effect="non-scaling-stroke"/>'
-    )
-
-
-def _dot(x: float, y: float) -> str:
-    return f'<circle class="value" cx="{x:.1f}" cy="{y:.1f}" r="5" fill="currentColor"/>'
-
-
-def _square(x: float, y: float) -> str:
-    return (
-        f'<rect class="value" x="{x - 5:.1f}" y="{y - 5:.1f}" width="10" height="10" '
-        'fill="currentColor"/>'
     )
 
 

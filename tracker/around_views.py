@@ -184,7 +184,8 @@ def _ticks(start: datetime, first: float, last: float) -> list[tuple[float, str]
     for k in range(math.ceil((since + first) / step), math.floor((since + last) / step) + 1):
         at = midnight + timedelta(minutes=k * step)
         found.append((k * step - since, at.strftime("%H:%M")))
-    return found
+    # A case that is over before a round time comes still says when it was.
+    return found or [(0.0, local.strftime("%H:%M:%S"))]
 
 
 def _thinned(number: int, removal: Removal, reference: ReferenceResult, case: Case) -> str:

@@ -213,6 +213,11 @@ def setup_from(plain: Plain, *, object_later: bool = False, angles: bool = True)
     )
 
 
+def can_name(case_id: str) -> bool:
+    """Tell whether a pseudonym can be part of an address and of a folder's name."""
+    return case_id == case_id.strip() and not case_id.startswith(".") and "/" not in case_id
+
+
 def _check_schema(top: _Table) -> None:
     schema = top.plain.get("schema", SCHEMA)
     if isinstance(schema, bool) or not isinstance(schema, int) or schema < 1:

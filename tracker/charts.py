@@ -12,9 +12,12 @@ from tracker.drawing import (
     CASING,
     LIMIT,
     PLAN,
+    dot,
     double_line,
     grid_line,
+    interval,
     path_through,
+    square,
     stroked,
     svg,
     tint,
@@ -114,8 +117,8 @@ def strip(
         parts.append(_pass(points, y(0), tint(k, len(profiles)), is_last))
     at = x(marks.edge_deg)
     if marks.removed_mm is not None:
-        parts.append(_interval(at, y(marks.removed_mm.low), y(marks.removed_mm.high)))
-        parts.append(_dot(at, y(marks.removed_mm.value)))
+        parts.append(interval(at, y(marks.removed_mm.low), y(marks.removed_mm.high)))
+        parts.append(dot(at, y(marks.removed_mm.value)))
     if marks.plan_mm is not None:
         tick = np.array([[at - 16, y(marks.plan_mm)], [at + 16, y(marks.plan_mm)]])
         parts.append(stroked(path_through(tick), PLAN, 4, "plan", "14 4"))
@@ -252,28 +255,9 @@ def _panel(
             f'stroke-width="1.5" vector-effect="non-scaling-stroke"/>'
         )
     for k, q in points:
-        parts.append(_interval(x(k), y(q.low), y(q.high)))
-        parts.append(_dot(x(k), y(q.value)) if round_dots else _square(x(k), y(q.value)))
+        parts.append(interval(x(k), y(q.low), y(q.high)))
+        parts.append(dot(x(k), y(q.value)) if round_dots else square(x(k), y(q.value)))
     return parts
-
-
-def _interval(x: float, low: float, high: float) -> str:
-    ends = "".join(f"M{x - 6:.1f},{y:.1f} h12 " for y in (low, high))
-    return (
-        f'<path class="interval" d="{ends}M{x:.1f},{low:.1f} V{high:.1f}" fill="none" '
-        'stroke="currentColor" stroke-width="2" vector-effect="non-scaling-stroke"/>'
-    )
-
-
-def _dot(x: float, y: float) -> str:
-    return f'<circle class="value" cx="{x:.1f}" cy="{y:.1f}" r="5" fill="currentColor"/>'
-
-
-def _square(x: float, y: float) -> str:
-    return (
-        f'<rect class="value" x="{x - 5:.1f}" y="{y - 5:.1f}" width="10" height="10" '
-        'fill="currentColor"/>'
-    )
 
 
 def _round_steps(high: float, low: float = 0.0, most: int = 6) -> list[float]:

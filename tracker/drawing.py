@@ -278,3 +278,25 @@ def grid_line(start: Point, end: Point) -> str:
         f'<line x1="{start[0]:.1f}" y1="{start[1]:.1f}" x2="{end[0]:.1f}" y2="{end[1]:.1f}" '
         'stroke="currentColor" stroke-opacity="0.16" vector-effect="non-scaling-stroke"/>'
     )
+
+
+def interval(x: float, low: float, high: float) -> str:
+    """Draw an interval upright, its ends barred; pixels of the drawing."""
+    ends = "".join(f"M{x - 6:.1f},{y:.1f} h12 " for y in (low, high))
+    return (
+        f'<path class="interval" d="{ends}M{x:.1f},{low:.1f} V{high:.1f}" fill="none" '
+        'stroke="currentColor" stroke-width="2" vector-effect="non-scaling-stroke"/>'
+    )
+
+
+def dot(x: float, y: float) -> str:
+    """Draw a value as a disc."""
+    return f'<circle class="value" cx="{x:.1f}" cy="{y:.1f}" r="5" fill="currentColor"/>'
+
+
+def square(x: float, y: float) -> str:
+    """Draw a value as a square, where a disc means something else."""
+    return (
+        f'<rect class="value" x="{x - 5:.1f}" y="{y - 5:.1f}" width="10" height="10" '
+        'fill="currentColor"/>'
+    )

@@ -11,7 +11,7 @@ from typing import Final
 import cv2
 import numpy as np
 
-from tracker.capture import judge_capture
+from tracker.capture import joined_to_corners, judge_capture
 from tracker.settings import DEFAULTS, FieldSettings, Settings
 from tracker.values import (
     ExposedField,
@@ -51,7 +51,7 @@ def expose(still: Still, settings: Settings = DEFAULTS) -> ExposedField | NotMea
     """
     own = settings.field
     grey = still.grey
-    outside = _joined_to_corners(grey, own.corner_tolerance)
+    outside = joined_to_corners(grey, own.corner_tolerance)
     fault = judge_capture(still, outside, settings.capture)
     if fault is not None:
         return fault
@@ -125,19 +125,6 @@ def radiograph(
     valid = exposed.valid & ~graphics & ~metal
     noise = _noise_std(attenuation, valid)
     return Radiograph(attenuation, valid, metal, exposed, bone_bright, noise)
-
-
-def _joined_to_corners(grey: Picture, tolerance: float) -> Mask:
-    """Pixels joined to a corner at the corner's own grey level."""
-    eight = np.ascontiguousarray(np.round(grey * 255).astype(np.uint8))
-    height, width = eight.shape
-    mask = np.zeros((height + 2, width + 2), np.uint8)
-    step = max(1, round(tolerance * 255))
-    flags = 4 | (1 << 8) | cv2.FLOODFILL_FIXED_RANGE | cv2.FLOODFILL_MASK_ONLY
-    for corner in ((0, 0), (width - 1, 0), (0, height - 1), (width - 1, height - 1)):
-        if mask[corner[1] + 1, corner[0] + 1] == 0:
-            cv2.floodFill(eight, mask, corner, (0,), (step,), (step,), flags)
-    return mask[1:-1, 1:-1].astype(bool)
 
 
 def _fit_disc(outside: Mask, own: FieldSettings) -> tuple[float, float, float] | None:

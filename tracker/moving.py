@@ -13,7 +13,7 @@ from tracker import casebook, parcel, wholecase
 from tracker.casebook import Case
 from tracker.casefolder import PICTURE_SUFFIXES
 from tracker.casetext import case_text
-from tracker.casetoml import setup_from
+from tracker.casetoml import can_name, setup_from
 from tracker.errors import InternalError, InvalidCase
 from tracker.record import CaseRow, PictureRow, ResultRow, WholeCase, from_text
 from tracker.store import Store
@@ -125,7 +125,7 @@ def _check_setup(setup: CaseSetup, path: Path) -> None:
         raise InvalidCase(
             f"{path} can't be used: its set-up can't be read.", hint="Nothing was taken in."
         ) from None
-    if setup.id != setup.id.strip() or setup.id.startswith(".") or "/" in setup.id:
+    if not can_name(setup.id):
         raise InvalidCase(
             f"{path} can't be used: {setup.id!r} can't name a case.", hint="Nothing was taken in."
         )

@@ -35,6 +35,13 @@ HOW_FINAL: Final = {
     "last measured": "last measured picture; none was saved as the final one before repair",
 }
 
+FINAL_NAME: Final = {
+    "two exposures": "Final before repair",
+    "last while burring": "Last while burring",
+    "last measured": "Last measured",
+}
+"""What the picture at the end may be called: only one that was saved as final is."""
+
 _BUDGETS: Final = {"recession_mm": "Removed", "lcea": "LCEA", "remaining": "Left to the plan"}
 """Budgets that the page shows; the JSON holds all of them."""
 
@@ -139,6 +146,7 @@ def _known(report: Report, drawings: Drawings, zone: tzinfo | None) -> dict[str,
         "budgets": _budgets(report),
         "rungs": RUNGS,
         "how_final": HOW_FINAL,
+        "final_name": FINAL_NAME,
         "note": Markup(" ".join(report_note.sentences(report, known, _value))),
         "verdict": _verdict,
     }

@@ -188,7 +188,7 @@ class Service:
         InvalidCase
             The name is taken, or can't be part of an address.
         """
-        if setup.id != setup.id.strip() or setup.id.startswith(".") or "/" in setup.id:
+        if not casetoml.can_name(setup.id):
             raise InvalidCase(
                 f"{setup.id!r} can't name a case.",
                 hint="A pseudonym has no slash, no dot in front and no blanks around it.",

@@ -7,7 +7,6 @@ from datetime import datetime, timedelta
 from typing import Annotated, Final, Literal
 
 from fastapi import APIRouter, File, Form, Request, UploadFile
-from pydantic import BaseModel, ConfigDict
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from tracker.errors import InputError
@@ -15,6 +14,7 @@ from tracker.service import Case, Service
 from web import words
 from web.around_phrases import around_context
 from web.contexts import case_base
+from web.forms import MarksForm
 from web.pages import render
 from web.phrases import reading_context
 
@@ -27,30 +27,6 @@ Capsule = Literal["closed", "closed in part", "left open"]
 Edge = Literal["lateral bony edge", "end of the sourcil"]
 _TIME: Final = re.compile(r"([01]?\d|2[0-3])[:.]([0-5]\d)")
 _FILM_ORDER: Final[tuple[FilmWhen, ...]] = ("before", "after")
-
-
-class FilmMarksForm(BaseModel):
-    """The handles' places on a film, in pixels as recorded."""
-
-    model_config = ConfigDict(extra="forbid")
-
-    head_x: list[float]
-    head_y: list[float]
-    edge_x: float
-    edge_y: float
-    horizontal_x: list[float]
-    horizontal_y: list[float]
-    as_proposed: bool = False
-
-    def plain(self) -> dict[str, object]:
-        """Return the marks as a case.toml would say them."""
-        return {
-            "head": [list(point) for point in zip(self.head_x, self.head_y, strict=False)],
-            "rim_edge": [self.edge_x, self.edge_y],
-            "horizontal": [
-                list(point) for point in zip(self.horizontal_x, self.horizontal_y, strict=False)
-            ],
-        }
 
 
 def _service(request: Request) -> Service:
@@ -274,7 +250,7 @@ def typed_film(
 
 @router.post("/films/{number}/marks")
 def agree_film(
-    request: Request, case_id: str, number: int, form: Annotated[FilmMarksForm, Form()]
+    request: Request, case_id: str, number: int, form: Annotated[MarksForm, Form()]
 ) -> Response:
     """Measure a film with the marks on it."""
     service = _service(request)
@@ -291,7 +267,7 @@ def read_film(
     request: Request,
     case_id: str,
     number: int,
-    form: Annotated[FilmMarksForm, Form()],
+    form: Annotated[MarksForm, Form()],
 ) -> Response:
     """Say what the marks on a film give, without agreeing them."""
     service = _service(request)

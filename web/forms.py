@@ -29,6 +29,31 @@ Rehearse = Literal["begin", "end"]
 BesideHow = Literal["", "with", "without"]
 BesideWhat = Literal["rim fragment", "ossicle", "calcified labrum"]
 
+
+class MarksForm(BaseModel):
+    """The handles' places on a picture, in pixels as recorded."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    head_x: list[float]
+    head_y: list[float]
+    edge_x: float
+    edge_y: float
+    horizontal_x: list[float]
+    horizontal_y: list[float]
+    as_proposed: bool = False
+
+    def plain(self) -> dict[str, Any]:
+        """Return the marks as a case.toml would say them."""
+        return {
+            "head": [list(point) for point in zip(self.head_x, self.head_y, strict=False)],
+            "rim_edge": [self.edge_x, self.edge_y],
+            "horizontal": [
+                list(point) for point in zip(self.horizontal_x, self.horizontal_y, strict=False)
+            ],
+        }
+
+
 _LABELS: Final = {
     "id": "Pseudonym",
     "side": "Side",

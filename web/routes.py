@@ -3,12 +3,12 @@
 from collections.abc import AsyncIterator, Callable
 from dataclasses import asdict, replace
 from functools import partial
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 import numpy as np
 from fastapi import APIRouter, Depends, File, Form, Header, Query, Request, UploadFile
 from fastapi.sse import EventSourceResponse, ServerSentEvent
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from tracker.errors import InputError, NotAllowed
@@ -22,22 +22,13 @@ from web.pages import render
 router = APIRouter()
 
 
-class MarksForm(BaseModel):
-    """The handles' places on the first picture, in pixels as recorded."""
+class FirstMarksForm(forms.MarksForm):
+    """The handles' places on the first picture, and what else is agreed with them."""
 
-    model_config = ConfigDict(extra="forbid")
-
-    head_x: list[float]
-    head_y: list[float]
-    edge_x: float
-    edge_y: float
-    horizontal_x: list[float]
-    horizontal_y: list[float]
     object_x: list[float] = Field(default_factory=list)
     object_y: list[float] = Field(default_factory=list)
     beside: forms.BesideHow = ""
     beside_what: forms.BesideWhat = "ossicle"
-    as_proposed: bool = False
     confirmed: bool = False
 
     def object_px(self) -> Floats | None:
@@ -45,16 +36,6 @@ class MarksForm(BaseModel):
         if len(self.object_x) != 2 or len(self.object_y) != 2:
             return None
         return np.column_stack([self.object_x, self.object_y])
-
-    def plain(self) -> dict[str, Any]:
-        """Return the marks as a case.toml would say them."""
-        return {
-            "head": [list(point) for point in zip(self.head_x, self.head_y, strict=False)],
-            "rim_edge": [self.edge_x, self.edge_y],
-            "horizontal": [
-                list(point) for point in zip(self.horizontal_x, self.horizontal_y, strict=False)
-            ],
-        }
 
 
 def _service(request: Request) -> Service:
@@ -170,7 +151,9 @@ def first_picture_again(request: Request, case_id: str) -> Response:
 
 
 @router.post("/cases/{case_id}/marks")
-def agree_marks(request: Request, case_id: str, form: Annotated[MarksForm, Form()]) -> Response:
+def agree_marks(
+    request: Request, case_id: str, form: Annotated[FirstMarksForm, Form()]
+) -> Response:
     """Agree the marks on the first picture."""
     service = _service(request)
     marks = None if form.as_proposed else service.given_marks(form.plain())
@@ -180,7 +163,7 @@ def agree_marks(request: Request, case_id: str, form: Annotated[MarksForm, Form(
 
 
 @router.post("/cases/{case_id}/marks/reading")
-def read_marks(request: Request, case_id: str, form: Annotated[MarksForm, Form()]) -> Response:
+def read_marks(request: Request, case_id: str, form: Annotated[FirstMarksForm, Form()]) -> Response:
     """Say what the marks give, without agreeing them."""
     service = _service(request)
     marks = None if form.as_proposed else service.given_marks(form.plain())
