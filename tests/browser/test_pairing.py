@@ -58,7 +58,7 @@ def test_a_wall_screen_is_paired_by_keyboard_and_shows_the_number(
 ) -> None:
     page.goto(f"{shared.address}/cases/p1/glance")
     expect(page.get_by_role("heading", name="Pair this device")).to_be_visible()
-    assert page.evaluate("document.activeElement.name") == "code"
+    expect(page.get_by_label("Code")).to_be_focused()
     page.keyboard.type(code(shared, "look"))
     page.keyboard.press("Tab")
     page.keyboard.type("Wall screen")
@@ -77,12 +77,14 @@ def test_a_wrong_code_is_said_and_the_name_stays(
     page.goto(f"{shared.address}/pair")
     right = code(shared, "theatre")
     wrong = "0000 0000" if right != "0000 0000" else "1111 1111"
+    expect(page.get_by_label("Code")).to_be_focused()
     page.keyboard.type(wrong)
     page.keyboard.press("Tab")
     page.keyboard.type("Laptop")
     page.keyboard.press("Enter")
     expect(page.get_by_role("alert")).to_contain_text("4 more tries")
     expect(page.get_by_label("What this device is called")).to_have_value("Laptop")
+    expect(page.get_by_label("Code")).to_be_focused()
     page.keyboard.type(right)
     page.keyboard.press("Enter")
     expect(page.get_by_role("heading", name="Open a case")).to_be_visible()
@@ -145,6 +147,7 @@ def test_a_device_that_is_sent_away_shows_no_number_within_three_seconds(
     machine.keyboard.press("Enter")
     expect(page.locator(".left .value")).to_have_count(0, timeout=3000)
     expect(page.get_by_role("heading", name="Pair this device")).to_be_visible()
+    expect(page.get_by_label("Code")).to_be_focused()
     page.keyboard.type(code(shared, "look"))
     page.keyboard.press("Enter")
     expect(page.locator(".left .value")).to_have_text("2.8")
